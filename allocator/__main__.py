@@ -1,0 +1,5 @@
+"""``python -m allocator``: the same as the command ``allocator``."""
+
+from allocator.cli import main
+
+main()

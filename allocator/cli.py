@@ -1,0 +1,216 @@
+"""The command line: a command reads, calls one function, writes. Heavy imports stay inside the commands."""
+
+import json
+import logging
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from allocator.core.errors import AllocatorError
+from allocator.core.progress import Progress
+
+app = typer.Typer(
+    name="allocator",
+    help="From property lines and land cover to feral swine habitat, corral trap counts and sites a crew can reach.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+StudyFile = Annotated[Path, typer.Argument(metavar="STUDY.toml", help="The study file.")]
+Overrides = Annotated[list[str] | None, typer.Option("--set", metavar="KEY=VALUE", help="Use another value, once.")]
+Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace a folder that an earlier plan made.")]
+Workers = Annotated[int, typer.Option(min=1, max=64, help="Threads to use.")]
+TileCells = Annotated[int, typer.Option(min=64, max=16384, help="Side of a tile in cells; the plan is the same with any.")]
+
+
+@app.callback()
+def options(
+    context: typer.Context,
+    verbose: Annotated[int, typer.Option("-v", count=True, help="Say more.")] = 0,
+    quiet: Annotated[bool, typer.Option("-q", help="Say only what is wrong.")] = False,
+    debug: Annotated[bool, typer.Option("--debug", help="Show where in the code a fault arose.")] = False,
+) -> None:
+    """From property lines and land cover to feral swine habitat, corral trap counts and sites a crew can reach."""
+    context.obj = {"quiet": quiet, "debug": debug}
+    level = logging.ERROR if quiet else (logging.WARNING, logging.INFO, logging.DEBUG)[min(verbose, 2)]
+    logging.basicConfig(level=level, format="%(levelname)s %(name)s: %(message)s", force=True)
+
+
+@app.command()
+def demo(
+    context: typer.Context,
+    out: Annotated[Path, typer.Option(help="Folder for the plan.")] = Path("demo_plan"),
+    overwrite: Overwrite = False,
+) -> None:
+    """Plan the invented district that comes with the tool, with no network, and say where the map is."""
+    from allocator.inputs.demo import demo_study_file
+
+    _plan(context, demo_study_file(), out=out, overwrite=overwrite)
+
+
+@app.command()
+def start(folder: Annotated[Path, typer.Argument(metavar="DIR", help="A new folder.")]) -> None:
+    """Write a study file with comments and a folder for your inputs."""
+    from allocator.outputs.starter import write_starter
+
+    path = write_starter(folder)
+    _say(f"Wrote {path}. Put your files into {folder / 'inputs'}, edit the study file, then: allocator check {path}")
+
+
+@app.command()
+def check(context: typer.Context, study: StudyFile, overrides: Overrides = None) -> None:
+    """Read everything, list every problem found; write nothing."""
+    from allocator.inputs.read_study import check_study
+
+    problems = check_study(study, overrides or ())
+    counts = {kind: sum(one.severity == kind for one in problems) for kind in ("error", "warning", "note")}
+    for source in dict.fromkeys(one.source for one in problems):
+        _say(source)
+        for one in problems:
+            if one.source == source:
+                _say(f"  {one.severity}: {one.message}")
+    _say(f"{counts['error']} errors, {counts['warning']} warnings, {counts['note']} notes.")
+    if counts["error"]:
+        raise typer.Exit(2)
+
+
+@app.command()
+def plan(
+    context: typer.Context,
+    study: StudyFile,
+    out: Annotated[Path, typer.Option(help="Folder for the plan.")],
+    overrides: Overrides = None,
+    overwrite: Overwrite = False,
+    workers: Workers = 1,
+    tile_cells: TileCells = 1024,
+) -> None:
+    """Habitat acres, trap counts and sites, as a map, a GeoPackage and tables."""
+    _plan(context, study, out=out, overwrite=overwrite, overrides=overrides or [], workers=workers, tile_cells=tile_cells)
+
+
+@app.command()
+def schemes(name: Annotated[str | None, typer.Argument(help="A scheme; without it, all are listed.")] = None) -> None:
+    """Land-cover schemes that come with the tool: classes, default scores, sources."""
+    from allocator.inputs.schemes import read_scheme, shipped_schemes
+
+    if name is None:
+        _say("\n".join(shipped_schemes()))
+        return
+    for one in read_scheme(name, Path.cwd(), {}).classes:
+        score = "-" if one.score != one.score else f"{one.score:g}"
+        _say(f"{one.code:>6}  {score:>5}  {'water' if one.is_water else '':5}  {one.name}  [{one.source}]")
+
+
+@app.command()
+def settings(schema: Annotated[bool, typer.Option("--schema", help="As JSON Schema.")] = False) -> None:
+    """Every setting: meaning, unit, default, source."""
+    from allocator.core.settings import Settings, read_defaults
+
+    if schema:
+        _say(json.dumps(Settings.model_json_schema(), indent=2))
+        return
+
+    def show(table: dict[str, Any], name: str) -> None:
+        if "value" in table:
+            _say(f"{name} = {json.dumps(table['value'])}  ({table['unit']})\n    {table['meaning']}\n    source: {table['source']}")
+            return
+        for key, part in table.items():
+            show(part, f"{name}.{key}" if name else key)
+
+    show(read_defaults(), "")
+
+
+def _plan(
+    context: typer.Context, study_file: Path, *, out: Path, overwrite: bool, overrides: list[str] | None = None,
+    workers: int = 1, tile_cells: int = 1024,
+) -> None:  # fmt: skip
+    from allocator.inputs.read_study import read_study
+    from allocator.outputs.write_plan import check_target, write_plan
+    from allocator.plan import plan_traps
+
+    started = datetime.now(UTC)
+    check_target(out, overwrite)
+    with _progress(context.obj["quiet"]) as progress:
+        progress(0.0, "reading inputs")
+        study = read_study(study_file, overrides or ())
+        made = plan_traps(study, workers=workers, tile_cells=tile_cells, progress=progress)
+        progress(1.0, "writing the plan")
+        folder = write_plan(made, out, overwrite=overwrite, started=started)
+    if not context.obj["quiet"]:
+        _say(_summary(made, folder))
+
+
+def _summary(made: Any, folder: Path) -> str:
+    from allocator.core.cautions import HEADLINE
+
+    totals = made.totals
+    lines = [
+        f"{made.study.settings.study.name}",
+        f"  {totals.properties} properties, {totals.area_acres:,.0f} acres, of them {totals.habitat_acres:,.1f} acres of habitat",
+        f"  {totals.enrolled_habitat_acres:,.1f} acres of habitat on enrolled land: {totals.traps_exact:.2f} traps by the rule, {totals.traps} whole traps",
+        f"  {totals.sites} sites chosen ({made.solver.status}, at most {made.solver.gap_percent:.1f} % better possible)",
+    ]
+    lines += [f"  ! {warning}" for warning in made.warnings]
+    lines += [f"  {HEADLINE}", f"  Map: {folder / 'map.html'}"]
+    return "\n".join(lines)
+
+
+@contextmanager
+def _progress(quiet: bool) -> Iterator[Progress]:
+    """A bar on a terminal, plain lines elsewhere."""
+    from allocator.core.progress import silent
+
+    if quiet:
+        yield silent
+    elif sys.stderr.isatty():
+        from rich.console import Console
+        from rich.progress import BarColumn, TextColumn, TimeRemainingColumn
+        from rich.progress import Progress as Bar
+
+        columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
+        with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
+            task = bar.add_task("starting", total=1.0)
+            yield lambda fraction, message: bar.update(task, completed=fraction, description=message)
+    else:
+        last = {"message": ""}
+
+        def report(fraction: float, message: str) -> None:
+            step = message.split(",")[0]
+            if step != last["message"]:
+                last["message"] = step
+                typer.echo(f"{fraction * 100:3.0f} % {step}", err=True)
+
+        yield report
+
+
+def _say(text: str) -> None:
+    typer.echo(text)
+
+
+def main() -> None:
+    """Run the command line; the way out for every mistake of the user's is one clear message and status 2."""
+    debug = "--debug" in sys.argv
+    try:
+        app()
+    except AllocatorError as error:
+        if debug:
+            raise
+        for message in error.messages:
+            typer.secho(f"error: {message}", fg="red", err=True)
+        sys.exit(2)
+    except KeyboardInterrupt:
+        typer.secho("stopped; nothing was written", fg="red", err=True)
+        sys.exit(130)
+    except Exception as error:
+        if debug:
+            raise
+        typer.secho(f"fault of the tool: {type(error).__name__}: {error}", fg="red", err=True)
+        typer.secho("run the same command with --debug to see where, and report it", fg="red", err=True)
+        sys.exit(1)

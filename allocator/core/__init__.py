@@ -1,0 +1,1 @@
+"""Words everybody uses: settings, study, plan, grid, units, errors. Imports nothing else of the project."""

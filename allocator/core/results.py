@@ -1,0 +1,122 @@
+"""A plan: the tables that every output shows, with the column names of ``outputs/columns.csv``."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from allocator.core.grid import Grid
+from allocator.core.study import Study
+
+BLANK_SCORE = 65535
+SCORE_STEPS = 10_000
+"""Scores are whole ten-thousandths, so that the same sums come out in any order."""
+
+
+@dataclass(frozen=True, slots=True)
+class Totals:
+    """The totals of a plan; None where this plan does not know.
+
+    Parameters
+    ----------
+    properties : int
+        Number of properties.
+    area_acres, habitat_acres, habitat_units_acres : float
+        On all properties, ground where two overlap counted once.
+    enrolled_habitat_acres : float
+        On enrolled properties.
+    traps_exact : float
+        Enrolled habitat over acres per trap, not rounded.
+    traps, sites, shortfall : int
+        Traps needed, sites chosen, and the difference.
+    """
+
+    properties: int
+    area_acres: float
+    habitat_acres: float
+    habitat_units_acres: float
+    enrolled_habitat_acres: float
+    traps_exact: float
+    traps: int
+    sites: int
+    shortfall: int
+
+
+@dataclass(frozen=True, slots=True)
+class Solver:
+    """How well the sites were chosen.
+
+    Parameters
+    ----------
+    status : str
+        optimal, feasible or none (no site to choose).
+    gap_percent : float
+        What a better choice could at most add, in percent of the bound.
+    """
+
+    status: str
+    gap_percent: float
+
+
+@dataclass(frozen=True)
+class ScoreMap:
+    """The habitat score of every cell.
+
+    Parameters
+    ----------
+    grid : Grid
+        Where the cells lie.
+    score : array of uint16, shape (rows, columns)
+        Ten-thousandths; 65535 blank.
+    is_habitat : array of bool, shape (rows, columns)
+        Cells of a patch that is large enough.
+    """
+
+    grid: Grid
+    score: NDArray[np.uint16]
+    is_habitat: NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """The answer for one study. Columns, units and meaning: ``outputs/columns.csv``.
+
+    Parameters
+    ----------
+    study : Study
+        What it was made from.
+    totals : Totals
+        The totals.
+    solver : Solver
+        Status and gap of the choice of sites.
+    properties, habitat, complexes, sites, candidates, service_areas : geopandas.GeoDataFrame
+        One row each per property, patch, complex, site, candidate, site; in the study's coordinate system.
+    cover_acres, assumptions, inputs, problems : pandas.DataFrame
+        Tables without geometry.
+    score : ScoreMap
+        The habitat score of every cell.
+    warnings : tuple of str
+        What the user should know before relying on the plan.
+    facts : dict
+        Area and length error of the coordinate system, components used, and other figures for the record.
+    """
+
+    study: Study
+    totals: Totals
+    solver: Solver
+    properties: gpd.GeoDataFrame
+    habitat: gpd.GeoDataFrame
+    complexes: gpd.GeoDataFrame
+    sites: gpd.GeoDataFrame
+    candidates: gpd.GeoDataFrame
+    service_areas: gpd.GeoDataFrame
+    cover_acres: pd.DataFrame
+    assumptions: pd.DataFrame
+    inputs: pd.DataFrame
+    problems: pd.DataFrame
+    score: ScoreMap
+    warnings: tuple[str, ...]
+    facts: dict[str, Any]

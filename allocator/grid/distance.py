@@ -1,0 +1,67 @@
+"""Squared distance, in whole cells, to the nearest marked cell; and which cell that is.
+
+Distances run from cell centre to cell centre. Squared distances on a grid are whole numbers, so they are the same for
+every tile and machine once rounded; the float distances of a fast transform are not (their last bit changes with the
+alignment of memory).
+"""
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+LARGEST_EXACT_CELLS = 900
+"""Up to this distance a float32 square rounds to the right whole number (error of the transform 6e-5 cells)."""
+
+SquaredCells = NDArray[np.int32]
+
+
+def squared_distance(marked: NDArray[np.bool_], most_cells: int) -> SquaredCells:
+    """Squared distance in cells to the nearest marked cell.
+
+    Parameters
+    ----------
+    marked : array of bool, shape (rows, columns)
+        Cells to measure to.
+    most_cells : int
+        Distances beyond this are all given as ``(most_cells + 1) ** 2``.
+
+    Returns
+    -------
+    array of int32, shape (rows, columns)
+        Exact up to ``most_cells``.
+
+    Examples
+    --------
+    >>> squared_distance(np.array([[True, False, False]]), 5).tolist()
+    [[0, 1, 4]]
+    """
+    beyond = (most_cells + 1) ** 2
+    if not marked.any():
+        return np.full(marked.shape, beyond, np.int32)
+    if most_cells > LARGEST_EXACT_CELLS:
+        rows, columns = nearest_marked(marked)
+        here_row, here_column = np.indices(marked.shape, sparse=True)
+        square = (rows - here_row).astype(np.int64) ** 2 + (columns - here_column).astype(np.int64) ** 2
+        return np.minimum(square, beyond).astype(np.int32)
+    distance = cv2.distanceTransform((~marked).view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    np.minimum(distance, np.float32(most_cells + 1), out=distance)
+    np.square(distance, out=distance)
+    return np.rint(distance, out=distance).astype(np.int32)
+
+
+def nearest_marked(marked: NDArray[np.bool_]) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+    """Row and column of the nearest marked cell.
+
+    Parameters
+    ----------
+    marked : array of bool, shape (rows, columns)
+        Cells to measure to; at least one is True.
+
+    Returns
+    -------
+    rows, columns : array of int32, shape (rows, columns)
+        Of several equally near, always the same one relative to the cell, whatever the window.
+    """
+    rows, columns = ndimage.distance_transform_edt(~marked, return_distances=False, return_indices=True)
+    return rows, columns

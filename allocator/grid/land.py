@@ -1,0 +1,151 @@
+"""What is known of the land in one tile: cover, distance to water, height above it, slope, whose it is."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from allocator.core.grid import Window
+from allocator.core.study import Study
+from allocator.grid.cover import CoverSource, cover_source
+from allocator.grid.distance import SquaredCells, squared_distance
+from allocator.grid.edges import Edges, line_edges, polygon_edges
+from allocator.grid.shares import Shares, cells_touched, shares_of
+from allocator.grid.terrain import height_above_water, slope
+
+
+@dataclass(frozen=True)
+class Land:
+    """The land in one tile.
+
+    Parameters
+    ----------
+    window : Window
+        Which cells.
+    cover : array of uint8, shape (rows, columns)
+        Class positions; 255 blank.
+    water_squared : array of int32, shape (rows, columns), or None
+        Squared distance to water in cells, up to the reach; None where the study knows no water.
+    height_m : array of float32, shape (rows, columns), or None
+        Height above the nearest water; NaN blank, infinite where no water is within reach; None without elevation.
+    slope : array of float32, shape (rows, columns), or None
+        Fraction; NaN blank; None without elevation.
+    road_squared : array of int32, shape (rows, columns), or None
+        Squared distance to a truck road in cells, up to the reach of a site; None without roads.
+    shares : Shares
+        Parts of cells inside each property.
+    """
+
+    window: Window
+    cover: NDArray[np.uint8]
+    water_squared: SquaredCells | None
+    height_m: NDArray[np.float32] | None
+    slope: NDArray[np.float32] | None
+    road_squared: SquaredCells | None
+    shares: Shares
+
+
+@dataclass(frozen=True)
+class LandReader:
+    """Reads the land of any tile of a study.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+    source : CoverSource
+        Its land cover and water.
+    property_edges : Edges
+        Its property lines.
+    road_edges : Edges or None
+        Roads that a truck may use.
+    """
+
+    study: Study
+    source: CoverSource
+    property_edges: Edges
+    road_edges: Edges | None
+
+    @property
+    def reach_cells(self) -> int:
+        """How far water is looked for, in cells: the end of the water curve, or the most a site may be from water."""
+        settings = self.study.settings
+        reach_m = max(settings.habitat.reach_m, settings.sites.water_distance_m[1])
+        return math.ceil(reach_m / self.study.grid.cell_m)
+
+    @property
+    def road_reach_cells(self) -> int:
+        """How far a road is looked for, in cells; one more than a site may be, as cells stand for their centres."""
+        return math.ceil(self.study.settings.sites.road_distance_m[1] / self.study.grid.cell_m) + 1
+
+    def land(self, window: Window) -> Land:
+        """The land of one tile, the same whatever the tiling.
+
+        Parameters
+        ----------
+        window : Window
+            The tile; land around it is read as far as water is looked for.
+
+        Returns
+        -------
+        Land
+            Arrays of the tile's shape.
+        """
+        study, reach = self.study, self.reach_cells
+        halo = reach if study.has_water else 1
+        wide = window.widened(halo)
+        inside = np.s_[halo : halo + window.rows, halo : halo + window.columns]
+        cover = self.source.cover(wide)
+        squared = height = steepness = None
+        elevation = None if study.elevation is None else np.asarray(study.elevation.read(wide), np.float32)
+        if elevation is not None:
+            steepness = slope(elevation, study.grid.cell_m)[inside]
+        if study.has_water:
+            water = self.source.is_water(wide, cover)
+            all_squared = squared_distance(water, reach)
+            squared = np.ascontiguousarray(all_squared[inside])
+            if elevation is not None:
+                height = np.ascontiguousarray(height_above_water(elevation, water, all_squared, reach)[inside])
+        return Land(
+            window,
+            np.ascontiguousarray(cover[inside]),
+            squared,
+            height,
+            steepness,
+            self._road_squared(window),
+            shares_of(self.property_edges, window, study.settings.study.property_lines),
+        )
+
+    def _road_squared(self, window: Window) -> SquaredCells | None:
+        if self.road_edges is None:
+            return None
+        halo = self.road_reach_cells
+        touched = cells_touched(self.road_edges, window.widened(halo))
+        inside = np.s_[halo : halo + window.rows, halo : halo + window.columns]
+        return np.ascontiguousarray(squared_distance(touched, halo)[inside])
+
+
+def land_reader(study: Study) -> LandReader:
+    """A reader of the land of a study, with all edges worked out once.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+
+    Returns
+    -------
+    LandReader
+        Reads any tile; safe to use from several threads.
+    """
+    roads = None
+    if study.roads is not None:
+        usable = np.array([truck != "no" for truck in study.roads.truck], bool)
+        roads = line_edges(study.roads.shapes[usable], study.grid)
+    return LandReader(
+        study=study,
+        source=cover_source(study),
+        property_edges=polygon_edges(study.properties.shapes, study.grid),
+        road_edges=roads,
+    )

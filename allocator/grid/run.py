@@ -1,0 +1,57 @@
+"""Work that goes tile by tile, on one thread or several."""
+
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from itertools import islice
+from typing import TypeVar
+
+from allocator.core.grid import Window
+from allocator.core.progress import Progress
+
+Answer = TypeVar("Answer")
+
+
+def run_tiles(
+    tiles: Sequence[Window], work: Callable[[Window], Answer], *, workers: int, progress: Progress
+) -> list[Answer]:
+    """Answers of all tiles, in the order of the tiles.
+
+    Parameters
+    ----------
+    tiles : sequence of Window
+        The tiles.
+    work : callable
+        Takes a tile, gives its answer; must not depend on other tiles.
+    workers : int
+        Threads; the arithmetic runs outside the interpreter's lock.
+    progress : Progress
+        Told after each tile.
+
+    Returns
+    -------
+    list
+        One answer per tile.
+    """
+    answers: list[Answer] = []
+    for answer in _in_order(tiles, work, workers):
+        answers.append(answer)
+        progress(len(answers) / len(tiles), f"scoring land, tile {len(answers)} of {len(tiles)}")
+    return answers
+
+
+def _in_order(tiles: Sequence[Window], work: Callable[[Window], Answer], workers: int) -> Iterator[Answer]:
+    if workers <= 1:
+        yield from map(work, tiles)
+        return
+    with ThreadPoolExecutor(workers) as pool:
+        waiting = iter(tiles)
+        # A few tiles ahead, not all of them: memory stays bounded by the tile.
+        ahead = [pool.submit(work, tile) for tile in islice(waiting, 2 * workers)]
+        try:
+            while ahead:
+                answer = ahead.pop(0).result()
+                ahead.extend(pool.submit(work, tile) for tile in islice(waiting, 1))
+                yield answer
+        finally:
+            for future in ahead:
+                future.cancel()

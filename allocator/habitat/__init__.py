@@ -1,0 +1,1 @@
+"""3. Cells become habitat: score, patches, complexes."""

@@ -1,0 +1,269 @@
+"""Patches: habitat cells that touch, side or corner, joined across tiles; and their outlines."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from rasterio.features import shapes as trace_outlines
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+from allocator.core.grid import Grid
+from allocator.core.results import BLANK_SCORE
+from allocator.core.study import Shapes
+from allocator.habitat.tile import ScoredTile, first_cells
+
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class TilePatches:
+    """What is needed of a tile to join its patches with those of its neighbours.
+
+    Parameters
+    ----------
+    tile : ScoredTile
+        Scores and labels.
+    cells, score_sum, first_cell : array of int64, shape (count,)
+        Cells of each patch, sum of their scores, number of its first cell in the grid.
+    outline : array of shapely polygons
+        In the grid's coordinate system.
+    outline_label : array of int64
+        Patch within the tile of each outline.
+    """
+
+    tile: ScoredTile
+    cells: Ints
+    score_sum: Ints
+    first_cell: Ints
+    outline: Shapes
+    outline_label: Ints
+
+
+@dataclass(frozen=True)
+class Patches:
+    """Patches of the whole study, numbered from the north-west; only those large enough.
+
+    Parameters
+    ----------
+    cells, score_sum : array of int64, shape (patches,)
+        Cells of each and the sum of their scores in ten-thousandths.
+    shapes : array of shapely multipolygons, shape (patches,)
+        Outlines along the cells.
+    patch_of : tuple of array of int64
+        For each tile, the patch of each of its labels; entry 0 and patches that are too small hold -1.
+    """
+
+    cells: Ints
+    score_sum: Ints
+    shapes: Shapes
+    patch_of: tuple[Ints, ...]
+
+
+def tile_patches(tile: ScoredTile, grid: Grid) -> TilePatches:
+    """Sizes and outlines of the patches of one tile.
+
+    Parameters
+    ----------
+    tile : ScoredTile
+        Scores and labels.
+    grid : Grid
+        The whole grid.
+
+    Returns
+    -------
+    TilePatches
+        Not yet joined with other tiles.
+    """
+    flat = tile.labels.ravel()
+    on = np.flatnonzero(flat)
+    cells = np.bincount(flat[on], minlength=tile.count + 1)[1:].astype(np.int64)
+    score = tile.score.ravel()[on].astype(np.int64)
+    score_sum = np.bincount(flat[on], weights=score, minlength=tile.count + 1)[1:].astype(np.int64)
+    outline, label = _outlines(tile, grid)
+    return TilePatches(tile, cells, score_sum, first_cells(tile, grid), outline, label)
+
+
+def _outlines(tile: ScoredTile, grid: Grid) -> tuple[Shapes, Ints]:
+    """Outlines of labelled cells: labels join corners, outlines do not, so every polygon is valid."""
+    traced = trace_outlines(tile.labels, mask=tile.labels > 0, connectivity=4)
+    rings, ring_owner, labels = [], [], []
+    for geometry, label in traced:
+        rings += geometry["coordinates"]
+        ring_owner += [len(labels)] * len(geometry["coordinates"])
+        labels.append(int(label))
+    if not labels:
+        return np.empty(0, object), np.empty(0, np.int64)
+    lengths = np.array([len(ring) for ring in rings])
+    points = np.array([point for ring in rings for point in ring], float)
+    points[:, 0] = grid.west_m + (points[:, 0] + tile.window.column) * grid.cell_m
+    points[:, 1] = grid.north_m - (points[:, 1] + tile.window.row) * grid.cell_m
+    ring_shapes = shapely.linearrings(points, indices=np.repeat(np.arange(len(rings)), lengths))
+    owner = np.array(ring_owner)
+    outer = np.r_[True, owner[1:] != owner[:-1]]
+    polygons = shapely.polygons(ring_shapes[outer])
+    with_holes = np.unique(owner[~outer])
+    for position in with_holes:
+        its = ring_shapes[owner == position]
+        polygons[position] = shapely.polygons(its[0], its[1:])
+    return polygons, np.array(labels, np.int64)
+
+
+def join_patches(tiles: Sequence[TilePatches], grid: Grid, smallest_m2: float) -> Patches:
+    """Patches of all tiles joined where they touch across a border, side or corner.
+
+    Parameters
+    ----------
+    tiles : sequence of TilePatches
+        In the order of ``Grid.tiles``.
+    grid : Grid
+        The whole grid.
+    smallest_m2 : float
+        Patches smaller than this are dropped.
+
+    Returns
+    -------
+    Patches
+        The same whatever the tiling.
+    """
+    start = np.concatenate([[0], np.cumsum([part.tile.count for part in tiles])]).astype(np.int64)
+    total = int(start[-1])
+    pairs = _touching_pairs(tiles, start)
+    graph = coo_array((np.ones(len(pairs), bool), (pairs[:, 0], pairs[:, 1])), shape=(total, total))
+    joined = connected_components(graph, directed=False)[1] if total else np.empty(0, np.int64)
+    number = int(joined.max()) + 1 if total else 0
+    cells = _sum_by(joined, tiles, "cells", number)
+    score_sum = _sum_by(joined, tiles, "score_sum", number)
+    first = np.full(number, np.iinfo(np.int64).max)
+    np.minimum.at(first, joined, np.concatenate([part.first_cell for part in tiles] or [np.empty(0, np.int64)]))
+    kept = np.flatnonzero(cells * grid.cell_area_m2 >= smallest_m2 * (1 - 1e-12))
+    kept = kept[np.argsort(first[kept])]
+    patch = np.full(number + 1, -1, np.int64)
+    patch[kept] = np.arange(len(kept))
+    patch_of = tuple(
+        np.concatenate([[-1], patch[joined[start[i] : start[i + 1]]]]).astype(np.int64) for i in range(len(tiles))
+    )
+    return Patches(cells[kept], score_sum[kept], _joined_outlines(tiles, patch_of, len(kept)), patch_of)
+
+
+def _sum_by(joined: Ints, tiles: Sequence[TilePatches], name: str, number: int) -> Ints:
+    sums = np.zeros(number, np.int64)
+    if len(joined):
+        np.add.at(sums, joined, np.concatenate([getattr(part, name) for part in tiles]))
+    return sums
+
+
+def _touching_pairs(tiles: Sequence[TilePatches], start: Ints) -> Ints:
+    """Pairs of patches, numbered over all tiles, that touch across the border of two tiles."""
+    at = {(part.tile.window.row, part.tile.window.column): i for i, part in enumerate(tiles)}
+    found = [np.empty((0, 2), np.int64)]
+    for i, part in enumerate(tiles):
+        window, labels = part.tile.window, part.tile.labels
+        below, right = window.row + window.rows, window.column + window.columns
+        if (j := at.get((window.row, right))) is not None:
+            found.append(_beside(labels[:, -1], tiles[j].tile.labels[:, 0], start[i], start[j]))
+        if (j := at.get((below, window.column))) is not None:
+            found.append(_beside(labels[-1], tiles[j].tile.labels[0], start[i], start[j]))
+        if (j := at.get((below, right))) is not None:
+            found.append(_beside(labels[-1:, -1], tiles[j].tile.labels[0, :1], start[i], start[j]))
+            across, under = at[(window.row, right)], at[(below, window.column)]
+            corner, other = tiles[across].tile.labels[-1:, 0], tiles[under].tile.labels[0, -1:]
+            found.append(_beside(corner, other, start[across], start[under]))
+    return np.concatenate(found)
+
+
+def _beside(one: NDArray[np.int32], other: NDArray[np.int32], start_one: int, start_other: int) -> Ints:
+    """Pairs of patches in two lines of cells that lie side by side, also across a corner."""
+    pairs = [
+        np.stack([a, b], axis=1)
+        for a, b in ((one, other), (one[1:], other[:-1]), (one[:-1], other[1:]))
+    ]  # fmt: skip
+    both = np.concatenate(pairs).astype(np.int64)
+    both = both[(both > 0).all(axis=1)]
+    return np.unique(both, axis=0) - 1 + np.array([start_one, start_other], np.int64)
+
+
+def _joined_outlines(tiles: Sequence[TilePatches], patch_of: Sequence[Ints], number: int) -> Shapes:
+    """Outline of each patch, without the borders of tiles."""
+    outline = np.concatenate([part.outline for part in tiles] or [np.empty(0, object)])
+    owner = np.concatenate(
+        [of[part.outline_label] for part, of in zip(tiles, patch_of, strict=True)] or [np.empty(0, np.int64)]
+    )
+    tile = np.repeat(np.arange(len(tiles)), [len(part.outline) for part in tiles])
+    order = np.argsort(owner, kind="stable")
+    order = order[owner[order] >= 0]
+    outline, owner, tile = outline[order], owner[order], tile[order]
+    first = np.searchsorted(owner, np.arange(number + 1))
+    shapes = np.empty(number, object)
+    for patch in range(number):
+        parts = outline[first[patch] : first[patch + 1]]
+        if tile[first[patch]] != tile[first[patch + 1] - 1]:
+            parts = shapely.get_parts(without_middle_points(shapely.union_all(parts)))
+        shapes[patch] = shapely.multipolygons(parts)
+    return shapely.normalize(shapes)
+
+
+def without_middle_points(shape: shapely.Geometry) -> shapely.Geometry:
+    """A shape whose edges run along rows and columns, without the points in the middle of straight runs.
+
+    Parameters
+    ----------
+    shape : shapely polygon or multipolygon
+        All edges horizontal or vertical.
+
+    Returns
+    -------
+    shapely polygon or multipolygon
+        The same ground with the fewest points.
+
+    Examples
+    --------
+    >>> square = shapely.from_wkt("POLYGON ((0 0, 1 0, 2 0, 2 2, 0 2, 0 0))")
+    >>> len(without_middle_points(square).exterior.coords)
+    5
+    """
+    polygons = []
+    for polygon in shapely.get_parts(shape):
+        rings = [_corners(shapely.get_coordinates(ring)) for ring in shapely.get_rings(polygon)]
+        polygons.append(shapely.Polygon(rings[0], rings[1:]))
+    return polygons[0] if len(polygons) == 1 else shapely.multipolygons(polygons)
+
+
+def _corners(points: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Corner points of a closed ring, closed again."""
+    points = points[:-1]
+    before, after = np.roll(points, 1, axis=0), np.roll(points, -1, axis=0)
+    is_middle = ((before == points) & (points == after)).any(axis=1)
+    corners = points[~is_middle]
+    return np.concatenate([corners, corners[:1]])
+
+
+def habitat_mask(tiles: Sequence[TilePatches], patches: Patches, grid: Grid) -> tuple[NDArray[np.uint16], NDArray[np.bool_]]:
+    """Score and habitat of every cell of the grid.
+
+    Parameters
+    ----------
+    tiles : sequence of TilePatches
+        All tiles.
+    patches : Patches
+        Those that are large enough.
+    grid : Grid
+        The whole grid.
+
+    Returns
+    -------
+    score : array of uint16, shape (rows, columns)
+        Ten-thousandths; 65535 blank.
+    is_habitat : array of bool, shape (rows, columns)
+        Cells of a patch that is large enough.
+    """
+    score = np.full((grid.rows, grid.columns), BLANK_SCORE, np.uint16)
+    is_habitat = np.zeros((grid.rows, grid.columns), bool)
+    for part, patch_of in zip(tiles, patches.patch_of, strict=True):
+        window = part.tile.window
+        inside = np.s_[window.row : window.row + window.rows, window.column : window.column + window.columns]
+        score[inside] = part.tile.score
+        is_habitat[inside] = (patch_of >= 0)[part.tile.labels]
+    return score, is_habitat

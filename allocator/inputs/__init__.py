@@ -1,0 +1,1 @@
+"""1. Files become a checked study."""

@@ -1,0 +1,305 @@
+"""Land cover on the study: a raster's cells or polygons, its codes checked against the scheme."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from allocator.core.crs import Bounds
+from allocator.core.errors import InputError, MissingColumnError
+from allocator.core.grid import Grid
+from allocator.core.settings import LandCoverInput
+from allocator.core.study import BLANK_CLASS, InputRecord, PolygonCover, Problem
+from allocator.inputs.boundaries import clean_polygons
+from allocator.inputs.columns import as_text
+from allocator.inputs.findings import count_of, input_name, some_of
+from allocator.inputs.projecting import project_shapes
+from allocator.inputs.raster_cells import CodesFound, CoverCells, codes_found
+from allocator.inputs.rasters import GridCells, RasterFile
+from allocator.inputs.schemes import Scheme, doubts_about_scheme
+from allocator.inputs.vectors import read_vector
+
+
+
+@dataclass(frozen=True)
+class CoverPolygons:
+    """Land-cover polygons as read, in the coordinate system of their file.
+
+    Parameters
+    ----------
+    frame : GeoDataFrame
+        Valid polygons.
+    codes : list of str
+        Class code of each, blank where the file has none.
+    name : str
+        Name of the input.
+    records : tuple of InputRecord
+        The files.
+    bounds : tuple of float
+        Extent of the polygons near, or of the first file where none is.
+    """
+
+    frame: gpd.GeoDataFrame
+    codes: list[str]
+    name: str
+    records: tuple[InputRecord, ...]
+    bounds: Bounds
+
+
+def read_cover_polygons(
+    setting: LandCoverInput, folder: Path, near: Bounds | None
+) -> tuple[CoverPolygons, list[Problem]]:
+    """Land cover held as polygons.
+
+    Parameters
+    ----------
+    setting : LandCoverInput
+        ``[inputs.land_cover]``.
+    folder : Path
+        Folder of the study file.
+    near : tuple of float or None
+        Rectangle in degrees; polygons wholly outside are left out.
+
+    Returns
+    -------
+    polygons : CoverPolygons
+        In the system of the first file.
+    problems : list of Problem
+        What was repaired or left out.
+
+    Raises
+    ------
+    InputError
+        A file cannot be used, or ``class_field`` is not given.
+    """
+    if setting.class_field is None:
+        raise MissingColumnError(
+            f"{input_name('land_cover', setting.paths[0])}: land cover held as polygons needs "
+            'class_field = "..." under [inputs.land_cover]: the column with the class code.'
+        )
+    problems: list[Problem] = []
+    frames: list[gpd.GeoDataFrame] = []
+    records: list[InputRecord] = []
+    bounds: Bounds | None = None
+    for path_text in setting.paths:
+        columns = {"class_field": setting.class_field}
+        layer = read_vector(path_text, setting.layer, "land_cover", folder, columns=columns, near=near)
+        frame, cleaned = clean_polygons(layer.frame, layer.name)
+        if frames:
+            shapes = project_shapes(frame.geometry.to_numpy(), frame.crs, frames[0].crs.to_wkt(), layer.name)
+            frame = frame.set_geometry(gpd.GeoSeries(shapes, index=frame.index, crs=frames[0].crs))
+        bounds = bounds or layer.file_bounds
+        frames.append(frame)
+        records.append(layer.record)
+        problems += layer.problems + cleaned
+    codes = [text for frame in frames for text in as_text(frame[setting.class_field])]
+    shapes = np.concatenate([frame.geometry.to_numpy() for frame in frames])
+    joined = gpd.GeoDataFrame(geometry=shapes, crs=frames[0].crs)
+    name = input_name("land_cover", records[0].path_name)
+    if len(joined):
+        west, south, east, north = joined.total_bounds
+        bounds = (float(west), float(south), float(east), float(north))
+    return CoverPolygons(joined, codes, name, tuple(records), bounds or (0.0, 0.0, 0.0, 0.0)), problems
+
+
+def place_polygons(
+    polygons: CoverPolygons, scheme: Scheme, setting: LandCoverInput, *, crs_wkt: str, wide_m: Bounds
+) -> tuple[PolygonCover, list[Problem]]:
+    """The polygons near the study in the working system, with their classes.
+
+    Parameters
+    ----------
+    polygons : CoverPolygons
+        As read.
+    scheme : Scheme
+        Declared scheme.
+    setting : LandCoverInput
+        Says what to do with unknown codes.
+    crs_wkt : str
+        Working system.
+    wide_m : tuple of float
+        Properties, margin and reach: polygons wholly outside are left out.
+
+    Returns
+    -------
+    cover : PolygonCover
+        In file order.
+    problems : list of Problem
+        Codes left blank, and doubts about the scheme.
+
+    Raises
+    ------
+    InputError
+        Unknown codes, unless the settings say to leave them blank.
+    """
+    shapes = project_shapes(polygons.frame.geometry.to_numpy(), polygons.frame.crs, crs_wkt, polygons.name)
+    near = touches_box(shapes, wide_m)
+    shapes = shapes[near]
+    broken = np.flatnonzero(~shapely.is_valid(shapes))
+    if len(broken):
+        shapes[broken] = shapely.buffer(shapely.make_valid(shapes[broken]), 0)
+    codes = np.array(polygons.codes, dtype=object)[near]
+    positions, unknown = scheme.positions(codes)
+    blank = int((codes == "").sum())
+    labels, counts = np.unique(codes[codes != ""].astype(str), return_counts=True)
+    found = dict(zip(labels.tolist(), counts.tolist(), strict=True))
+    problems = check_codes(found, unknown, scheme, setting, name=polygons.name, thing="polygon")
+    if blank:
+        message = f"{count_of(blank, 'polygon')} without a class code: blank, never habitat."
+        problems.append(Problem("warning", polygons.name, message))
+    return PolygonCover(shapes, positions), problems
+
+
+def touches_box(shapes: NDArray[np.object_], box: Bounds) -> NDArray[np.bool_]:
+    """Which shapes' own boxes meet a rectangle.
+
+    Parameters
+    ----------
+    shapes : array of shapely shapes
+        Any kind.
+    box : tuple of float
+        West, south, east, north.
+
+    Returns
+    -------
+    array of bool
+        One for each shape.
+    """
+    if not len(shapes):
+        return np.zeros(0, dtype=bool)
+    west, south, east, north = shapely.bounds(shapes).T
+    return np.asarray((west <= box[2]) & (east >= box[0]) & (south <= box[3]) & (north >= box[1]))
+
+
+@dataclass(frozen=True)
+class RasterCover:
+    """A land-cover raster on the grid.
+
+    Parameters
+    ----------
+    reader : CoverCells
+        Gives class positions.
+    codes : CodesFound
+        What lies in the grid and as far around it as water matters.
+    problems : list of Problem
+        Codes left blank, blank cells, doubts about the scheme.
+    """
+
+    reader: CoverCells
+    codes: CodesFound
+    problems: list[Problem]
+
+
+def place_raster(
+    raster: RasterFile, scheme: Scheme, setting: LandCoverInput, *, grid: Grid, reach_m: float
+) -> RasterCover:
+    """A land-cover raster on the grid, all its codes looked at once.
+
+    Parameters
+    ----------
+    raster : RasterFile
+        The file.
+    scheme : Scheme
+        Declared scheme.
+    setting : LandCoverInput
+        Says what to do with unknown codes.
+    grid : Grid
+        The study's grid.
+    reach_m : float
+        How far around the grid water matters, metres.
+
+    Returns
+    -------
+    RasterCover
+        With problems.
+
+    Raises
+    ------
+    InputError
+        Nothing but blank cells, unknown codes, or values that are no codes.
+    """
+    halo = int(np.ceil(reach_m / grid.cell_m)) + 1
+    cells = GridCells(raster, grid, is_smooth=False, halo_cells=halo)
+    try:
+        inside = codes_found(cells, grid.window)
+        if not inside.counts:
+            raise InputError(
+                f"{raster.name}: every cell around the properties is nodata ({inside.blank:,} cells): the raster is "
+                "empty there. Check the nodata value and which tile of the map this is."
+            )
+        around = codes_found(cells, grid.window.widened(halo)) if halo else inside
+    finally:
+        cells.close()
+    codes = {str(code): count for code, count in around.counts.items()}
+    _, unknown_once = scheme.positions(list(codes))
+    unknown = {code: codes[code] for code in unknown_once}
+    problems = check_codes(codes, unknown, scheme, setting, name=raster.name, thing="cell")
+    return RasterCover(CoverCells(cells, scheme), around, problems)
+
+
+def check_codes(
+    found: Mapping[str, int], unknown: Mapping[str, int], scheme: Scheme, setting: LandCoverInput, *,
+    name: str, thing: str,
+) -> list[Problem]:  # fmt: skip
+    """What to say about the class codes of a file.
+
+    Parameters
+    ----------
+    found : mapping
+        All codes and how often each is found.
+    unknown : mapping
+        Those that the scheme does not have.
+    scheme : Scheme
+        Declared scheme.
+    setting : LandCoverInput
+        ``unknown_codes``: refuse or blank.
+    name, thing : str
+        Name of the input, and what has the codes: cell or polygon.
+
+    Returns
+    -------
+    list of Problem
+        Warnings.
+
+    Raises
+    ------
+    InputError
+        There are unknown codes and the settings refuse them.
+    """
+    doubts = doubts_about_scheme(scheme.name, found)
+    if not unknown:
+        return [Problem("warning", name, doubt) for doubt in doubts]
+    number = sum(unknown.values())
+    listed = some_of([f"{code} ({count_of(count, thing)})" for code, count in unknown.items()], 10)
+    share = number / max(sum(found.values()), 1)
+    message = f"codes that are not in the scheme {scheme.name}: {listed}; {share:.2%} of all {thing}s."
+    hint = " ".join(doubts)
+    if setting.unknown_codes == "blank":
+        return [Problem("warning", name, f"{message} They are left blank, never habitat. {hint}".strip())]
+    advice = (
+        'Name the right scheme, give a CSV table with these codes (scheme = "my_classes.csv"), or set '
+        'unknown_codes = "blank" to leave them out.'
+    )
+    raise InputError(f"{name}: {message} {hint}{' ' if hint else ''}{advice}")
+
+
+def has_water_class(positions: NDArray[np.uint8], scheme: Scheme) -> bool:
+    """Whether any of some classes is water.
+
+    Parameters
+    ----------
+    positions : array of uint8
+        Class positions; 255 blank.
+    scheme : Scheme
+        The classes.
+
+    Returns
+    -------
+    bool
+        True where one is.
+    """
+    return any(scheme.classes[at].is_water for at in np.unique(positions).tolist() if at != BLANK_CLASS)

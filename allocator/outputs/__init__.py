@@ -1,0 +1,1 @@
+"""7. A plan becomes files. Nothing is calculated here."""

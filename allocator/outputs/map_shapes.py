@@ -1,0 +1,175 @@
+"""Shapes made small enough for a page: simplified, in longitude and latitude, as short lists of whole numbers."""
+
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from allocator.core.crs import GEOGRAPHIC, transform_points
+from allocator.core.study import Shapes
+
+STEPS_PER_DEGREE = 1_000_000
+"""Coordinates are whole millionths of a degree: about 0.1 m."""
+MOST_POINTS = 250_000
+"""Corner points that one layer may have on the page; beyond, it is drawn more coarsely."""
+TOLERANCES_M = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 40.0)
+"""How far a drawn line may stray from the true one; the first that keeps a layer under ``MOST_POINTS``."""
+Part = list[Any]
+
+
+def display_shapes(shapes: Shapes, crs_wkt: str) -> Shapes:
+    """The shapes as they are drawn: simplified alone, each for itself, in longitude and latitude.
+
+    Parameters
+    ----------
+    shapes : array of shapely shapes
+        In the study's coordinate system; blank and empty ones are allowed.
+    crs_wkt : str
+        That system.
+
+    Returns
+    -------
+    array of shapely shapes
+        In the same order; outer rings run clockwise so that overlaps do not blot each other out.
+    """
+    flat = shapely.force_2d(np.asarray(shapes, dtype=object))
+    slim = flat
+    for tolerance_m in TOLERANCES_M:
+        slim = shapely.simplify(flat, tolerance_m, preserve_topology=True)
+        if int(shapely.get_num_coordinates(slim).sum()) <= MOST_POINTS:
+            break
+    corners = shapely.get_coordinates(slim)
+    if len(corners):
+        longitude, latitude = transform_points(corners[:, 0], corners[:, 1], crs_wkt, GEOGRAPHIC)
+        slim = shapely.set_coordinates(slim.copy(), np.column_stack([longitude, latitude]))
+    return np.asarray(shapely.orient_polygons(slim, exterior_cw=True), dtype=object)
+
+
+def steps(corners: NDArray[np.float64]) -> list[int]:
+    """Corner points as one list: the first as it is, each later one as the step from the one before.
+
+    Parameters
+    ----------
+    corners : array, shape (points, 2)
+        Longitude and latitude in degrees.
+
+    Returns
+    -------
+    list of int
+        Millionths of a degree: east, north, east, north and so on.
+
+    Examples
+    --------
+    >>> steps(np.array([[-64.5, 28.0], [-64.499, 28.001]]))
+    [-64500000, 28000000, 1000, 1000]
+    """
+    whole = np.rint(corners * STEPS_PER_DEGREE).astype(np.int64)
+    out: list[int] = np.diff(whole, axis=0, prepend=np.zeros((1, 2), np.int64)).ravel().tolist()
+    return out
+
+
+def areas(shape: Any) -> list[list[Part]]:
+    """Rings of every polygon in a shape; outer ring first, without the closing point.
+
+    Parameters
+    ----------
+    shape : shapely shape or None
+        In longitude and latitude.
+
+    Returns
+    -------
+    list
+        Polygons, each a list of rings as :func:`steps` gives them; empty when there is no polygon.
+    """
+    return [
+        [steps(shapely.get_coordinates(ring)[:-1]) for ring in (polygon.exterior, *polygon.interiors)]
+        for polygon in _parts(shape)
+        if polygon.geom_type == "Polygon"
+    ]
+
+
+def lines(shape: Any) -> list[Part]:
+    """Every line in a shape.
+
+    Parameters
+    ----------
+    shape : shapely shape or None
+        In longitude and latitude.
+
+    Returns
+    -------
+    list
+        Lines as :func:`steps` gives them; empty when there is none.
+    """
+    kinds = ("LineString", "LinearRing")
+    return [steps(shapely.get_coordinates(part)) for part in _parts(shape) if part.geom_type in kinds]
+
+
+def points(shape: Any) -> list[Part]:
+    """Every point in a shape.
+
+    Parameters
+    ----------
+    shape : shapely shape or None
+        In longitude and latitude.
+
+    Returns
+    -------
+    list
+        Pairs in millionths of a degree; empty when there is none.
+    """
+    return [steps(shapely.get_coordinates(part)) for part in _parts(shape) if part.geom_type == "Point"]
+
+
+def middle(shape: Any) -> list[int] | None:
+    """A point inside a shape, where its card opens.
+
+    Parameters
+    ----------
+    shape : shapely shape or None
+        In longitude and latitude.
+
+    Returns
+    -------
+    list of int or None
+        Millionths of a degree; None when the shape is blank or empty.
+    """
+    if shape is None or shape.is_empty:
+        return None
+    return steps(shapely.get_coordinates(shapely.point_on_surface(shape)))
+
+
+def mixed(shapes: Shapes | None, crs_wkt: str) -> dict[str, list[Any]]:
+    """Shapes of any kind in one bundle, for layers that are only looked at.
+
+    Parameters
+    ----------
+    shapes : array of shapely shapes or None
+        In the study's coordinate system.
+    crs_wkt : str
+        That system.
+
+    Returns
+    -------
+    dict
+        ``areas``, ``lines`` and ``points`` of all shapes together.
+    """
+    if shapes is None or len(shapes) == 0:
+        return {"areas": [], "lines": [], "points": []}
+    drawn = display_shapes(shapes, crs_wkt)
+    return {
+        "areas": [polygon for shape in drawn for polygon in areas(shape)],
+        "lines": [line for shape in drawn for line in lines(shape)],
+        "points": [point for shape in drawn for point in points(shape)],
+    }
+
+
+def _parts(shape: Any) -> list[Any]:
+    """Single, not empty parts of a shape, also out of collections of collections."""
+    if shape is None or shape.is_empty:
+        return []
+    parts = shapely.get_parts(shape)
+    if len(parts) == 1 and parts[0].geom_type == shape.geom_type:
+        return list(parts)
+    return [single for part in parts for single in _parts(part)]

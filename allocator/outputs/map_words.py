@@ -1,0 +1,225 @@
+"""The words on the map page: layers, columns and how many digits a number shows."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from allocator.outputs.columns import columns_of, documented_values
+
+UNIT_WORDS = {"percent": "%", "traps": "", "patches": "", "sites": "", "degrees": "°"}
+"""Units as they stand behind a label; units not named here stand as they are."""
+
+
+@dataclass(frozen=True, slots=True)
+class Word:
+    """How one column is shown.
+
+    Parameters
+    ----------
+    label : str
+        Words for the heading and the card.
+    digits : int or None
+        Digits after the point; None for text.
+    place : str
+        ``phone``: in the table on every screen; ``wide``: in the table on wide screens; ``card``: on the card only.
+    """
+
+    label: str
+    digits: int | None = None
+    place: str = "card"
+
+
+WORDS: dict[str, dict[str, Word]] = {
+    "properties": {
+        "name": Word("Property", None, "phone"),
+        "property_id": Word("Property no.", None, "wide"),
+        "enrolled": Word("Signed up", None, "wide"),
+        "area_acres": Word("Land", 1, "wide"),
+        "habitat_acres": Word("Habitat", 1, "phone"),
+        "habitat_percent": Word("Part that is habitat", 0, "wide"),
+        "habitat_units_acres": Word("Habitat weighted by score", 1),
+        "blank_percent": Word("Land without a score", 0),
+        "traps_exact": Word("Traps before rounding", 2, "wide"),
+        "traps": Word("Traps needed", 0, "phone"),
+        "sites": Word("Sites found", 0, "wide"),
+        "shortfall": Word("Traps without a site", 0, "phone"),
+        "shortfall_reason": Word("Why a site is missing", None, "wide"),
+    },
+    "habitat": {
+        "patch_id": Word("Patch"),
+        "area_acres": Word("Habitat", 1),
+        "mean_score": Word("Average score", 2),
+        "complex_id": Word("Part of complex"),
+    },
+    "complexes": {
+        "complex_id": Word("Complex"),
+        "patches": Word("Patches", 0),
+        "habitat_acres": Word("Habitat", 1),
+        "enrolled_habitat_acres": Word("Habitat on signed-up land", 1),
+        "traps_exact": Word("Traps before rounding", 2),
+        "traps": Word("Traps needed", 0),
+        "sites": Word("Sites found", 0),
+        "served_percent": Word("Habitat that the sites serve", 0),
+        "gap_percent": Word("A better choice could add at most", 1),
+    },
+    "sites": {
+        "site_id": Word("Site", None, "phone"),
+        "rank": Word("Build order", 0, "wide"),
+        "property_id": Word("Property no.", None, "wide"),
+        "complex_id": Word("Serves complex"),
+        "served_acres": Word("Habitat served", 1, "phone"),
+        "road_distance_m": Word("From the road", 0, "phone"),
+        "road_name": Word("Truck road", None, "wide"),
+        "road_when": Word("Road open", None, "wide"),
+        "cover": Word("Ground cover", None, "wide"),
+        "door_bearing_deg": Word("Door faces", 0, "wide"),
+        "usng": Word("US National Grid", None, "wide"),
+        "utm": Word("UTM"),
+        "latitude": Word("Latitude", 6),
+        "longitude": Word("Longitude", 6),
+        "water_distance_m": Word("From water", 0),
+        "slope_percent": Word("Slope", 1),
+        "score": Word("Habitat score", 2),
+        "quality": Word("How well the spot suits", 2),
+        "decision": Word("Field visit"),
+        "cautions": Word("Check first"),
+    },
+    "candidates": {
+        "candidate_id": Word("Possible spot"),
+        "property_id": Word("Property no."),
+        "quality": Word("How well the spot suits", 2),
+        "road_distance_m": Word("From the road", 0),
+        "water_distance_m": Word("From water", 0),
+        "slope_percent": Word("Slope", 1),
+        "boundary_distance_m": Word("From the property line", 0),
+        "building_distance_m": Word("From a building", 0),
+        "shade": Word("Shade"),
+        "score": Word("Habitat score", 2),
+    },
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Layer:
+    """One entry of the list of layers.
+
+    Parameters
+    ----------
+    key : str
+        Name in the page's code.
+    label : str
+        Words beside the box.
+    is_on : bool
+        Whether it is drawn at first.
+    """
+
+    key: str
+    label: str
+    is_on: bool
+
+
+LAYERS: tuple[tuple[str, tuple[Layer, ...]], ...] = (
+    (
+        "Traps",
+        (
+            Layer("sites", "Trap sites, numbered in build order", True),
+            Layer("service", "Ground that each site serves", True),
+            Layer("candidates", "Other spots that would do", False),
+        ),
+    ),
+    (
+        "Land and habitat",
+        (
+            Layer("properties", "Properties", True),
+            Layer("habitat", "Habitat patches", True),
+            Layer("complexes", "Habitat complexes (patches close together)", False),
+        ),
+    ),
+    (
+        "On the ground",
+        (
+            Layer("roads", "Roads", True),
+            Layer("water", "Water", True),
+            Layer("buildings", "Buildings", True),
+            Layer("exclusions", "No traps allowed here", True),
+            Layer("sightings", "Pigs or their sign seen", True),
+        ),
+    ),
+)
+
+
+def column_words(table: str) -> list[dict[str, Any]]:
+    """How the columns of a table are shown, in order.
+
+    Parameters
+    ----------
+    table : str
+        Name of the table as in ``columns.csv``.
+
+    Returns
+    -------
+    list of dict
+        ``key``, ``label``, ``unit``, ``digits``, ``place`` and ``meaning`` of each column.
+
+    Examples
+    --------
+    >>> column_words("habitat")[1]["label"], column_words("habitat")[1]["unit"]
+    ('Habitat', 'acres')
+    """
+    documented = {column.column: column for column in columns_of(table)}
+    words = []
+    for key, word in WORDS[table].items():
+        unit = documented[key].unit
+        unit = "" if word.digits is None or unit.endswith("0 to 1") else UNIT_WORDS.get(unit, unit)
+        meaning = documented[key].meaning
+        words.append({"key": key, "meaning": meaning[:1].upper() + meaning[1:], "unit": unit}
+                     | {"label": word.label, "digits": word.digits, "place": word.place})  # fmt: skip
+    return words
+
+
+def shown_table(table: str, frame: pd.DataFrame) -> dict[str, Any]:
+    """A table of the plan in plain values.
+
+    Parameters
+    ----------
+    table : str
+        Name of the table as in ``columns.csv``.
+    frame : pandas.DataFrame or geopandas.GeoDataFrame
+        Its rows.
+
+    Returns
+    -------
+    dict
+        ``columns`` as :func:`column_words` gives them and ``rows``, lists of values in that order; blank is None.
+    """
+    columns = column_words(table)
+    values = documented_values(table, frame)
+    lists = [[plain(value) for value in values[column["key"]].tolist()] for column in columns]
+    return {"columns": columns, "rows": [list(row) for row in zip(*lists, strict=True)]}
+
+
+def plain(value: Any) -> str | int | float | None:
+    """A value in the words of JSON; numbers to six digits after the point, blank as None.
+
+    Parameters
+    ----------
+    value : object
+        Text, number or blank.
+
+    Returns
+    -------
+    str, int, float or None
+        The same value.
+
+    Examples
+    --------
+    >>> plain(float("nan")), plain(2.0), plain("00123")
+    (None, 2, '00123')
+    """
+    if value is None or bool(pd.isna(value)):
+        return None
+    if isinstance(value, str):
+        return value
+    number = round(float(value), 6)
+    return int(number) if number.is_integer() else number

@@ -1,0 +1,267 @@
+/* The map: layers in a fixed order on one canvas, and what lies under a click. */
+const ink = (name) => getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim();
+const ORDER = ["water", "exclusions", "shade", "properties", "habitat", "complexes", "roads", "buildings", "service", "candidates", "sightings", "chosen"];
+const MOST_NUMBERED = 1500;
+
+/* The library's canvas with two more pens: hatching, and many small marks at once. */
+const Canvas = L.Canvas.extend({
+  _fillStroke(ctx, layer) {
+    const { hatch } = layer.options;
+    if (hatch) {
+      ctx.save();
+      ctx.globalAlpha = 1;
+      ctx.fillStyle = hatching(ctx, hatch, layer.options.crossed);
+      ctx.fill("nonzero");
+      ctx.restore();
+    }
+    L.Canvas.prototype._fillStroke.call(this, ctx, layer);
+  },
+  drawMarks(layer) {
+    if (!this._drawing) return;
+    const ctx = this._ctx;
+    ctx.beginPath();
+    for (const { x, y } of layer.pixels) layer.options.pen(ctx, x, y, layer.options.reach);
+    this._fillStroke(ctx, layer);
+  },
+});
+
+const Marks = L.Path.extend({
+  initialize(places, options) {
+    L.setOptions(this, options);
+    this.places = places.map((at) => L.latLng(at));
+  },
+  getBounds() { return L.latLngBounds(this.places); },
+  _project() {
+    this.pixels = this.places.map((at) => this._map.latLngToLayerPoint(at));
+    const slack = this.options.reach + this.options.weight;
+    const box = L.bounds(this.pixels);
+    this._pxBounds = L.bounds(box.min.subtract([slack, slack]), box.max.add([slack, slack]));
+  },
+  _update() { if (this._map) this._renderer.drawMarks(this); },
+  _updatePath() { this._renderer.drawMarks(this); },
+  _containsPoint() { return false; },
+});
+
+const pens = {
+  ring(ctx, x, y, r) { ctx.moveTo(x + r, y); ctx.arc(x, y, r, 0, 2 * Math.PI); },
+  triangle(ctx, x, y, r) { ctx.moveTo(x, y - r); ctx.lineTo(x + r, y + r * 0.8); ctx.lineTo(x - r, y + r * 0.8); ctx.closePath(); },
+  square(ctx, x, y, r) { ctx.rect(x - r, y - r, 2 * r, 2 * r); },
+};
+
+const hatchings = new Map();
+function hatching(ctx, colour, isCrossed) {
+  const name = colour + isCrossed;
+  if (!hatchings.has(name)) {
+    const tile = document.createElement("canvas");
+    tile.width = 10;
+    tile.height = 10;
+    const pen = tile.getContext("2d");
+    pen.strokeStyle = colour;
+    pen.lineWidth = 1;
+    pen.beginPath();
+    for (const shift of [-10, 0, 10]) { pen.moveTo(shift - 1, 11); pen.lineTo(shift + 11, -1); }
+    if (isCrossed) for (const shift of [-10, 0, 10]) { pen.moveTo(shift - 1, -1); pen.lineTo(shift + 11, 11); }
+    pen.stroke();
+    hatchings.set(name, ctx.createPattern(tile, "repeat"));
+  }
+  return hatchings.get(name);
+}
+
+const reducedMotion = window.matchMedia("(prefers-reduced-motion: reduce)").matches;
+const map = L.map("map", {
+  preferCanvas: true, renderer: new Canvas({ padding: 0.3 }), zoomSnap: 0.25, maxZoom: 19, zoomControl: false,
+  attributionControl: false, scrollWheelZoom: false, zoomAnimation: !reducedMotion, fadeAnimation: false,
+});
+map.createPane("score").style.zIndex = 250;
+L.control.zoom({ position: "topleft", zoomInTitle: "Closer", zoomOutTitle: "Farther" }).addTo(map);
+L.control.scale({ position: "bottomleft", maxWidth: 140 }).addTo(map);
+map.on("focus", () => map.scrollWheelZoom.enable()).on("blur", () => map.scrollWheelZoom.disable());
+
+const credit = element("p", "map-credit", plan.streetMap.credit);
+const arrow = L.control({ position: "topright" });
+arrow.onAdd = () => {
+  const made = element("div", "north");
+  made.append(element("span", "north-arrow"), element("span", "", "N"));
+  made.setAttribute("role", "img");
+  made.setAttribute("aria-label", "North is up");
+  return made;
+};
+arrow.addTo(map);
+
+function wholePlan() {
+  const [west, south, east, north] = plan.bounds;
+  map.fitBounds([[south, west], [north, east]], { padding: [14, 14], animate: false });
+}
+
+const paper = { interactive: false, fillRule: "nonzero" };
+const casing = { color: ink("leaf"), weight: 4.5, opacity: 0.75, fill: false };
+function area(list, options) { return L.polygon(list, { ...paper, ...options }); }
+function line(list, options) { return L.polyline(list, { ...paper, fill: false, ...options }); }
+function allAreas(list) { return list.flatMap((thing) => thing.areas); }
+
+function propertyLayer() {
+  const signed = things.properties.filter((thing) => thing.row.enrolled === "yes");
+  const others = things.properties.filter((thing) => thing.row.enrolled !== "yes");
+  return [
+    area(allAreas(things.properties), casing),
+    area(allAreas(others), { color: ink("ink"), weight: 1.4, dashArray: "7 4", fill: false, hatch: ink("hatch") }),
+    area(allAreas(signed), { color: ink("ink"), weight: 1.8, fill: false }),
+  ];
+}
+
+function shadeLayer() {
+  return plan.trapClasses.map(([least, most], number) => {
+    const inClass = things.properties.filter(({ row }) => row.traps >= least && (most === null || row.traps <= most));
+    return area(allAreas(inClass), { stroke: false, fillColor: ink(`traps-${number}`), fillOpacity: 0.92 });
+  });
+}
+
+function roadLayer() {
+  const looks = {
+    no: { color: ink("road-no"), weight: 1.2, dashArray: "1 4" },
+    dry: { color: ink("road"), weight: 2.2, dashArray: "8 5" },
+    yes: { color: ink("road"), weight: 2.2 },
+  };
+  return Object.entries(looks).map(([truck, look]) =>
+    line(things.roads.filter((road) => road.truck === truck).flatMap((road) => road.lines), look));
+}
+
+function mixedLayer(name, look) {
+  const shape = plan.shapes[name];
+  return [
+    area(polygons(shape.areas), look),
+    line(shape.lines.map(corners), { ...look, hatch: null }),
+    ...marksAt(shape.points.map(place), { ...look, hatch: null, pen: pens.square, reach: 2.5 }),
+  ];
+}
+
+function marksAt(places, look) {
+  return places.length ? [new Marks(places, { interactive: false, fill: true, fillOpacity: 1, ...look })] : [];
+}
+
+function marks(name, look) {
+  return marksAt(things[name].map((thing) => thing.at).filter(Boolean), look);
+}
+
+function siteIcon(row) {
+  const icon = element("span", "site");
+  icon.style.setProperty("--door", `${row.door_bearing_deg === null ? 0 : row.door_bearing_deg}deg`);
+  if (row.door_bearing_deg !== null) icon.append(element("i", "gate"));
+  icon.append(element("b", row.rank > 99 ? "long" : "", String(row.rank === null ? row.number + 1 : row.rank)));
+  return L.divIcon({ html: icon, className: "site-marker", iconSize: [26, 26] });
+}
+
+function siteLayer() {
+  if (things.sites.length > MOST_NUMBERED) {
+    return marks("sites", { color: ink("paper"), fillColor: ink("clay"), weight: 1.5, pen: pens.ring, reach: 5 });
+  }
+  return things.sites.filter((thing) => thing.at).map((thing) => {
+    const marker = L.marker(thing.at, { icon: siteIcon(thing.row), keyboard: false, riseOnHover: true, zIndexOffset: -thing.row.number });
+    marker.on("click", () => openCards([cards.sites(thing)], thing.at));
+    return marker;
+  });
+}
+
+const draw = {
+  properties: propertyLayer,
+  shade: shadeLayer,
+  roads: roadLayer,
+  sites: siteLayer,
+  habitat: () => [area(allAreas(things.habitat), { ...casing, weight: 3.4 }), area(allAreas(things.habitat), { color: ink("spruce"), weight: 1.6, fill: false })],
+  complexes: () => [area(allAreas(things.complexes), { color: ink("plum"), weight: 2.6, dashArray: "12 4 2 4", fill: false })],
+  service: () => [area(plan.shapes.service.flatMap((shape) => polygons(shape.areas)), { color: ink("clay"), weight: 1.3, dashArray: "2 5", fill: false })],
+  candidates: () => marks("candidates", { color: ink("clay"), fillColor: ink("paper"), weight: 1.4, pen: pens.ring, reach: 3.5 }),
+  sightings: () => marks("sightings", { color: ink("ink"), fillColor: ink("gold"), weight: 1.3, pen: pens.triangle, reach: 7 }),
+  water: () => mixedLayer("water", { color: ink("water"), weight: 1.4, fillColor: ink("water"), fillOpacity: 0.75 }),
+  buildings: () => mixedLayer("buildings", { color: ink("ink"), weight: 1, fillColor: ink("ink"), fillOpacity: 0.85 }),
+  exclusions: () => mixedLayer("exclusions", { color: ink("plum"), weight: 1.6, fillOpacity: 0, hatch: ink("plum"), crossed: true }),
+};
+
+const drawn = new Map();
+function show(key, isOn) {
+  if (isOn && !drawn.has(key)) drawn.set(key, L.layerGroup(draw[key]()));
+  const group = drawn.get(key);
+  if (!group) return;
+  if (isOn) group.addTo(map); else group.remove();
+  for (const name of ORDER) {
+    const other = drawn.get(name);
+    if (other && map.hasLayer(other)) other.eachLayer((layer) => layer.bringToFront && layer.bringToFront());
+  }
+}
+
+/* What lies under a click, the smallest things first; only what is switched on. */
+function isShown(key) { return drawn.has(key) && map.hasLayer(drawn.get(key)); }
+
+function nearest(key, point, reach) {
+  let best = null;
+  let least = reach;
+  for (const thing of things[key]) {
+    if (!thing.at) continue;
+    const away = map.latLngToContainerPoint(thing.at).distanceTo(point);
+    if (away <= least) { best = thing; least = away; }
+  }
+  return best;
+}
+
+function roadAt(latlng, point, reach) {
+  const slack = Math.abs(map.containerPointToLatLng(point.add([reach, 0])).lng - latlng.lng);
+  const near = things.roads.filter((road) => isInBox(road.box, latlng.lat, latlng.lng, slack));
+  return near.find((road) => road.lines.some((list) => {
+    const pixels = list.map((at) => map.latLngToContainerPoint(at));
+    return pixels.some((end, i) => i > 0 && L.LineUtil.pointToSegmentDistance(point, pixels[i - 1], end) <= reach);
+  }));
+}
+
+function cardsAt(latlng, point) {
+  const found = [];
+  for (const [key, reach] of [["sites", 16], ["sightings", 14], ["candidates", 9]]) {
+    const thing = isShown(key) ? nearest(key, point, reach) : null;
+    if (thing) found.push(cards[key](thing));
+  }
+  const road = isShown("roads") ? roadAt(latlng, point, 8) : null;
+  if (road) found.push(cards.roads(road));
+  for (const key of ["properties", "habitat", "complexes"]) {
+    if (!isShown(key)) continue;
+    const under = things[key].filter((thing) => holds(thing, latlng.lat, latlng.lng));
+    found.push(...under.map((thing) => cards[key](thing)));
+  }
+  return found;
+}
+
+let afterClose = null;
+function openCards(list, at, focusBack) {
+  const box = element("div", "cards");
+  box.tabIndex = -1;
+  box.append(...list, sameSpot(L.latLng(at)));
+  box.addEventListener("keydown", (event) => { if (event.key === "Escape") map.closePopup(); });
+  const size = map.getSize();
+  const popup = L.popup({ maxWidth: Math.min(340, size.x - 60), minWidth: Math.min(240, size.x - 60), maxHeight: Math.max(160, size.y - 110), autoPanPadding: [12, 12] });
+  popup.setLatLng(at).setContent(box).openOn(map);
+  afterClose = focusBack || null;
+  if (focusBack) box.focus({ preventScroll: true });
+}
+map.on("popupclose", () => {
+  mark(null);
+  const back = afterClose;
+  afterClose = null;
+  if (back && back.isConnected) back.focus({ preventScroll: true });
+});
+map.on("click", (event) => openCards(cardsAt(event.latlng, event.containerPoint), event.latlng));
+
+/* The property that a row of the table points at gets a heavy outline. */
+function mark(thing) {
+  if (drawn.has("chosen")) drawn.get("chosen").remove();
+  drawn.set("chosen", L.layerGroup(thing ? [area(thing.areas, { color: ink("clay"), weight: 4, fill: false })] : []));
+  show("chosen", true);
+}
+
+function visit(kind, number, focusBack) {
+  const thing = things[kind][number];
+  if (!thing.at) return;
+  map.closePopup();
+  if (kind === "sites") map.setView(thing.at, Math.max(map.getZoom(), 15), { animate: false });
+  else map.fitBounds([[thing.box.south, thing.box.west], [thing.box.north, thing.box.east]], { maxZoom: 16, padding: [30, 30], animate: false });
+  document.getElementById("map").scrollIntoView({ block: "nearest", behavior: "auto" });
+  openCards([cards[kind](thing)], thing.at, focusBack);
+  if (kind === "properties") mark(thing);
+}

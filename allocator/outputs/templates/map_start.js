@@ -1,0 +1,56 @@
+/* Puts the page together: what is drawn first, the list of layers, the tables, printing. */
+wholePlan();
+
+let score = null;
+if (plan.score) {
+  const [west, south, east, north] = plan.score.bounds;
+  score = L.imageOverlay(plan.score.uri, [[south, west], [north, east]], { pane: "score", interactive: false, alt: "" });
+}
+
+let streets = null;
+function showStreets(isOn) {
+  if (isOn && !streets) streets = L.tileLayer(plan.streetMap.tiles, { maxZoom: 19 });
+  if (streets && isOn) streets.addTo(map); else if (streets) streets.remove();
+  if (isOn) map.getContainer().append(credit); else credit.remove();
+  if (score) score.setOpacity(isOn ? 0.6 : 1);
+}
+
+function showShading(kind) {
+  if (score) { if (kind === "score") score.addTo(map); else score.remove(); }
+  show("shade", kind === "traps");
+  for (const part of document.querySelectorAll("[data-shading]")) part.hidden = part.dataset.shading !== kind;
+}
+
+const key = document.querySelector("form.key");
+key.addEventListener("submit", (event) => event.preventDefault());
+key.addEventListener("change", ({ target }) => {
+  if (target.name === "layer") show(target.value, target.checked);
+  if (target.name === "shading") showShading(target.value);
+  if (target.name === "street") showStreets(target.checked);
+});
+key.reset();
+showShading(key.elements.shading.value);
+for (const box of key.querySelectorAll("[name=layer]")) show(box.value, box.checked);
+
+const tables = ["sites", "properties"].map(makeTable);
+const searchBox = document.getElementById("search-box");
+let waiting = 0;
+searchBox.addEventListener("input", () => {
+  clearTimeout(waiting);
+  waiting = setTimeout(() => search(tables, searchBox.value), tables[1].rows.length > 3000 ? 200 : 0);
+});
+
+/* On paper the map has a fixed size and the tables are longer. */
+function forPaper(isPaper) {
+  document.body.classList.toggle("on-paper", isPaper);
+  map.closePopup();
+  map.invalidateSize({ animate: false });
+  for (const state of tables) {
+    state.limit = isPaper ? Math.max(state.limit, ROWS_IN_PRINT) : ROWS_AT_A_TIME;
+    fill(state);
+  }
+}
+window.addEventListener("beforeprint", () => forPaper(true));
+window.addEventListener("afterprint", () => forPaper(false));
+new ResizeObserver(() => map.invalidateSize({ animate: false })).observe(map.getContainer());
+document.documentElement.dataset.ready = "yes";

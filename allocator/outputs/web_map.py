@@ -1,0 +1,253 @@
+"""The plan as one page with a map and tables; opens in a browser without any network."""
+
+import json
+import math
+import re
+from collections.abc import Mapping
+from functools import cache
+from importlib import resources
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+from jinja2 import DictLoader, Environment, StrictUndefined
+from markupsafe import Markup
+
+from allocator.core.cautions import CAUTIONS, HEADLINE
+from allocator.core.crs import GEOGRAPHIC, describe, transform_points
+from allocator.core.results import Plan
+from allocator.core.study import Roads
+from allocator.core.units import METRES_PER_FOOT, percent
+from allocator.outputs.map_image import RAMP, Overlay, score_overlay
+from allocator.outputs.map_shapes import areas, display_shapes, lines, middle, mixed, steps
+from allocator.outputs.map_words import LAYERS, plain, shown_table
+
+SCRIPTS = ("map_data.js", "map_cards.js", "map.js", "map_tables.js", "map_start.js")
+"""Parts of the page's own code, in the order in which they run."""
+STREET_TILES = "https://tile.openstreetmap.org/{z}/{x}/{y}.png"
+STREET_CREDIT = "© OpenStreetMap contributors"
+MOST_CANDIDATES = 20_000
+"""Possible spots that are drawn, the most suitable first; the file ``plan.gpkg`` has all."""
+TRAP_CLASSES = ((1, 1), (2, 2), (3, 4), (5, 9), (10, None))
+"""Least and most traps of each shade; None: no most."""
+
+
+def map_page(plan: Plan) -> str:
+    """The page as HTML text: map, legend, warnings, cautions, sites and properties.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan; nothing is calculated from it but what drawing needs.
+
+    Returns
+    -------
+    str
+        One self-contained document. Text of the user stands in it as text only.
+
+    Raises
+    ------
+    ValueError
+        A table is not as ``columns.csv`` documents it: a fault of the tool.
+    """
+    overlay = score_overlay(plan.score)
+    shapes = _shapes(plan)
+    words = {
+        "study": plan.study.settings.study.name,
+        "totals": plan.totals,
+        "solver": plan.solver,
+        "facts": _facts(plan),
+        "warnings": plan.warnings,
+        "headline": HEADLINE,
+        "cautions": CAUTIONS,
+        "threshold": plan.study.settings.habitat.threshold,
+        "ramp": RAMP,
+        "trap_classes": [_class_words(*ends) for ends in TRAP_CLASSES],
+        "has_score": overlay is not None,
+        "candidates_left_out": max(0, len(plan.candidates) - MOST_CANDIDATES),
+    } | _layer_list(shapes)
+    data = {"shapes": shapes, "tables": _tables(plan), "score": _image(overlay), "bounds": _bounds(plan)} | {
+        "feetPerMetre": 1 / METRES_PER_FOOT,
+        "trapClasses": TRAP_CLASSES,
+        "streetMap": {"tiles": STREET_TILES, "credit": STREET_CREDIT},
+    }
+    return _environment().get_template("map.html").render(**words, data=script_safe(data), **_assets())
+
+
+def script_safe(data: Any) -> Markup:
+    """Data as JSON that may stand inside a script element, whatever text it holds.
+
+    Parameters
+    ----------
+    data : object
+        Plain values.
+
+    Returns
+    -------
+    markupsafe.Markup
+        ASCII only; no ``<``, ``>`` or ``&``, so nothing in it can end the element or begin another.
+
+    Examples
+    --------
+    >>> print(script_safe(["</script>"]))
+    ["\\u003c/script\\u003e"]
+    """
+    text = json.dumps(data, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
+    return Markup(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))
+
+
+def _shapes(plan: Plan) -> dict[str, Any]:
+    """Every layer's shapes, in the order of the rows of its table."""
+    study, crs_wkt = plan.study, plan.study.grid.crs_wkt
+    sites = _points(plan.sites, crs_wkt)
+    return {
+        "properties": _areas(plan.properties, crs_wkt),
+        "habitat": _areas(plan.habitat, crs_wkt),
+        "complexes": _areas(plan.complexes, crs_wkt),
+        "service": _areas(plan.service_areas, crs_wkt),
+        "sites": sites,
+        "candidates": _points(_best_candidates(plan.candidates), crs_wkt),
+        "roads": _roads(study.roads, crs_wkt),
+        "water": mixed(study.water, crs_wkt),
+        "buildings": mixed(study.buildings, crs_wkt),
+        "exclusions": mixed(study.exclusions, crs_wkt),
+        "sightings": _sightings(plan),
+    }
+
+
+def _areas(frame: gpd.GeoDataFrame, crs_wkt: str) -> list[dict[str, Any]]:
+    if len(frame) == 0:
+        return []
+    drawn = display_shapes(frame.geometry.to_numpy(), crs_wkt)
+    return [{"areas": areas(shape), "at": middle(shape)} for shape in drawn]
+
+
+def _points(frame: gpd.GeoDataFrame, crs_wkt: str) -> list[list[int] | None]:
+    if len(frame) == 0:
+        return []
+    x, y = transform_points(frame.geometry.x.to_numpy(), frame.geometry.y.to_numpy(), crs_wkt, GEOGRAPHIC)
+    return [steps(np.array([pair])) for pair in zip(x, y, strict=True)]
+
+
+def _best_candidates(candidates: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    if len(candidates) <= MOST_CANDIDATES:
+        return candidates
+    return candidates.sort_values("quality", ascending=False, kind="stable").head(MOST_CANDIDATES)
+
+
+def _roads(roads: Roads | None, crs_wkt: str) -> dict[str, Any]:
+    if roads is None or len(roads.shapes) == 0:
+        return {"names": [], "roads": []}
+    names = {name: number for number, name in enumerate(dict.fromkeys(roads.names))}
+    drawn = display_shapes(roads.shapes, crs_wkt)
+    return {
+        "names": list(names),
+        "roads": [
+            {"lines": lines(shape), "truck": truck, "name": names[name]}
+            for shape, truck, name in zip(drawn, roads.truck, roads.names, strict=True)
+        ],
+    }
+
+
+def _sightings(plan: Plan) -> list[dict[str, Any]]:
+    seen = plan.study.sightings
+    if seen is None or len(seen) == 0:
+        return []
+    x, y = transform_points(
+        seen["x_m"].to_numpy(float), seen["y_m"].to_numpy(float), plan.study.grid.crs_wkt, GEOGRAPHIC
+    )
+    return [
+        {"at": steps(np.array([[east, north]]))} | {name: plain(row.get(name)) for name in ("date", "count", "kind")}
+        for east, north, row in zip(x, y, seen.to_dict("records"), strict=True)
+    ]
+
+
+def _tables(plan: Plan) -> dict[str, Any]:
+    frames = {name: getattr(plan, name) for name in ("properties", "habitat", "complexes", "sites")}
+    return {name: shown_table(name, frame) for name, frame in frames.items()} | {
+        "candidates": shown_table("candidates", _best_candidates(plan.candidates))
+    }
+
+
+def _image(overlay: Overlay | None) -> dict[str, Any] | None:
+    return None if overlay is None else {"uri": overlay.uri, "bounds": overlay.bounds}
+
+
+def _bounds(plan: Plan) -> list[float]:
+    """West, south, east, north in degrees of what the map shows first: the properties, else all cells."""
+    bounds = plan.study.grid.bounds_m
+    if len(plan.properties) and np.isfinite(plan.properties.total_bounds).all():
+        bounds = tuple(plan.properties.total_bounds)
+    west, south, east, north = bounds
+    x, y = transform_points(
+        np.array([west, west, east, east]), np.array([south, north, south, north]), plan.study.grid.crs_wkt, GEOGRAPHIC
+    )
+    return [float(x.min()), float(y.min()), float(x.max()), float(y.max())]
+
+
+def _layer_list(shapes: Mapping[str, Any]) -> dict[str, Any]:
+    """Layers that have something to draw, in groups, and the names of those that have nothing."""
+    has = {
+        key: any(len(part) for part in shape.values()) if isinstance(shape, dict) else bool(shape)
+        for key, shape in shapes.items()
+    }
+    groups = [(title, [layer for layer in layers if has[layer.key]]) for title, layers in LAYERS]
+    missing = [layer.label for _, layers in LAYERS for layer in layers if not has[layer.key]]
+    return {"groups": [(title, layers) for title, layers in groups if layers], "missing": missing}
+
+
+def _facts(plan: Plan) -> dict[str, Any]:
+    """Coordinate system in short and its errors in percent where the plan knows them."""
+    facts = {"crs": describe(plan.study.grid.crs_wkt), "cell_m": plan.study.grid.cell_m}
+    for name in ("area_error", "length_error"):
+        value = plan.facts.get(name)
+        if value is not None and math.isfinite(value):
+            facts[name] = _error_words(percent(value))
+        elif plan.facts.get(f"{name}_percent") is not None:
+            facts[name] = _error_words(plan.facts[f"{name}_percent"])
+    return facts
+
+
+def _error_words(error_percent: float) -> str:
+    return "less than 0.001 %" if error_percent < 0.001 else f"{error_percent:.2g} %"
+
+
+def _class_words(least: int, most: int | None) -> str:
+    if most is None:
+        return f"{least} or more"
+    return str(least) if least == most else f"{least} to {most}"
+
+
+def _number(value: float | None, digits: int = 0) -> str:
+    return "not known" if value is None else f"{value:,.{digits}f}"
+
+
+@cache
+def _environment() -> Environment:
+    template = _text("templates/map.html")
+    environment = Environment(
+        autoescape=True, loader=DictLoader({"map.html": template}), undefined=StrictUndefined, trim_blocks=True,
+        lstrip_blocks=True,
+    )  # fmt: skip
+    environment.filters["number"] = _number
+    return environment
+
+
+@cache
+def _assets() -> dict[str, Markup]:
+    """Scripts and styles that go into the page as they are."""
+    leaflet = resources.files("js_lib_leaflet") / "static" / "js_lib_leaflet"
+    script = re.sub(r"(?m)^//# sourceMappingURL=.*$", "", (leaflet / "leaflet.js").read_text(encoding="utf-8"))
+    # The pictures of the library's own buttons and pins are not used; without them nothing is left to load.
+    style = re.sub(r"url\([^)]*\)", "none", (leaflet / "leaflet.css").read_text(encoding="utf-8"))
+    own = "\n".join(_text(f"templates/{name}") for name in SCRIPTS)
+    return {
+        "leaflet_script": Markup(script.replace("</script", "<\\/script")),
+        "leaflet_style": Markup(style),
+        "script": Markup(own),
+        "style": Markup(_text("templates/map.css")),
+    }
+
+
+def _text(name: str) -> str:
+    return resources.files("allocator.outputs").joinpath(name).read_text(encoding="utf-8")

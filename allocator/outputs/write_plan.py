@@ -1,0 +1,203 @@
+"""A plan becomes a folder: complete, or not there at all."""
+
+import json
+import logging
+import os
+import secrets
+import shutil
+import sqlite3
+import textwrap
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from pyogrio.errors import DataLayerError, DataSourceError
+
+from allocator.core.errors import OutputError
+from allocator.core.results import Plan
+from allocator.outputs.geopackage import write_geopackage
+from allocator.outputs.plan_json import MADE_BY, plan_record, write_plan_json
+from allocator.outputs.settings_toml import settings_as_toml
+from allocator.outputs.tables import write_tables
+from allocator.outputs.web_map import map_page
+
+logger = logging.getLogger(__name__)
+_WRITING_ERRORS = (OSError, sqlite3.Error, DataSourceError, DataLayerError)
+
+
+def check_target(out: str | Path, overwrite: bool = False) -> Path:
+    """Where a plan will be written, if it may be; changes nothing.
+
+    Parameters
+    ----------
+    out : str or pathlib.Path
+        The folder to make.
+    overwrite : bool
+        Whether a plan of this tool that is already there may be replaced.
+
+    Returns
+    -------
+    pathlib.Path
+        The folder with all links followed.
+
+    Raises
+    ------
+    OutputError
+        Something is there that may not be replaced, or the place cannot be written to.
+    """
+    try:
+        target = Path(out).resolve()
+        _check_occupant(target, overwrite)
+        _check_place(target)
+    except (OSError, RuntimeError, ValueError) as error:
+        raise OutputError(f"The plan cannot be written to {out}. {_reason(error)}. Choose another folder.") from error
+    return target
+
+
+def _check_occupant(target: Path, overwrite: bool) -> None:
+    if not target.exists():
+        return
+    if not target.is_dir():
+        raise OutputError(
+            f"The plan cannot be written to {target}. Found a file there. Name a folder that is not there."
+        )
+    if not overwrite:
+        raise OutputError(
+            f"The folder {target} exists already. Choose another one, or replace the plan in it with --overwrite "
+            "(in Python: overwrite=True)."
+        )
+    files = _files_of_plan(target)
+    if files is None:
+        raise OutputError(
+            f"The folder {target} is not replaced, because it holds no plan made by this tool. "
+            f"Found {_listed(sorted(path.name for path in target.iterdir()))}. Choose another folder."
+        )
+    strangers = sorted(_files_in(target) - files - {"plan.json"})
+    if strangers:
+        raise OutputError(
+            f"The folder {target} is not replaced, because it also holds what did not come with its plan. "
+            f"Found {_listed(strangers)}. Move that elsewhere and close programs that have the plan open, "
+            "or choose another folder."
+        )
+
+
+def _check_place(target: Path) -> None:
+    place = next((folder for folder in target.parents if folder.exists()), target)
+    if not place.is_dir():
+        raise OutputError(f"The plan cannot be written to {target}. Found a file at {place}. Choose another folder.")
+    if not os.access(place, os.W_OK | os.X_OK):
+        raise OutputError(
+            f"The plan cannot be written to {target}. The folder {place} may not be written to. "
+            "Ask for permission or choose another folder."
+        )
+
+
+def _files_in(folder: Path) -> set[str]:
+    return {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_symlink() or not path.is_dir()}
+
+
+def _files_of_plan(folder: Path) -> set[str] | None:
+    """The files that a plan in this folder came with; None where there is no plan of this tool."""
+    try:
+        record: Any = json.loads((folder / "plan.json").read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    if not isinstance(record, dict) or record.get("made_by") != MADE_BY:
+        return None
+    files = record.get("files")
+    return {str(name) for name in files} if isinstance(files, list) else set()
+
+
+def _listed(names: list[str]) -> str:
+    if not names:
+        return "an empty folder"
+    more = f" and {len(names) - 3} more" if len(names) > 3 else ""
+    return ", ".join(names[:3]) + more
+
+
+def write_plan(plan: Plan, out: str | Path, overwrite: bool = False, started: datetime | None = None) -> Path:
+    """Write a plan into a new folder: GeoPackage, tables, map, settings and record.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    out : str or pathlib.Path
+        The folder to make, with the folders above it.
+    overwrite : bool
+        Whether a plan of this tool that is already there is replaced.
+    started : datetime.datetime, optional
+        When the work began, with its time zone; absent: now.
+
+    Returns
+    -------
+    pathlib.Path
+        The folder.
+
+    Raises
+    ------
+    OutputError
+        The folder may not be made or replaced, or writing failed. Whatever was there before is then untouched.
+    """
+    target = check_target(out, overwrite)
+    began = started or datetime.now(UTC)
+    try:
+        with _all_or_nothing(target) as folder:
+            _write_files(plan, folder, began)
+            _check_occupant(target, overwrite)  # again: something may have been put there while this was written
+    except _WRITING_ERRORS as error:
+        raise OutputError(
+            f"The plan could not be written to {target}. {_reason(error)}. "
+            "Check the free space and the permissions, or choose another folder."
+        ) from error
+    return target
+
+
+def _write_files(plan: Plan, folder: Path, began: datetime) -> None:
+    write_geopackage(plan, folder / "plan.gpkg")
+    write_tables(plan, folder / "tables")
+    (folder / "map.html").write_text(map_page(plan), encoding="utf-8", newline="\n")
+    (folder / "settings.toml").write_text(settings_as_toml(plan.study.settings), encoding="utf-8", newline="\n")
+    record = plan_record(plan, began, (datetime.now(UTC) - began).total_seconds())
+    write_plan_json(record | {"files": sorted(_files_in(folder))}, folder / "plan.json")
+
+
+@contextmanager
+def _all_or_nothing(target: Path) -> Iterator[Path]:
+    """A new folder beside the target that takes its place at the end; after any failure nothing has changed."""
+    made = [folder for folder in target.parents if not folder.exists()]
+    partial = target.with_name(f".{target.name}.partial-{secrets.token_hex(4)}")
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        partial.mkdir()
+        yield partial
+        _swap(partial, target)
+    except BaseException:
+        shutil.rmtree(partial, ignore_errors=True)
+        for folder in made:
+            with suppress(OSError):
+                folder.rmdir()
+        raise
+
+
+def _swap(partial: Path, target: Path) -> None:
+    old = target.with_name(f".{target.name}.old-{secrets.token_hex(4)}")
+    try:
+        if target.exists():
+            target.rename(old)
+        partial.rename(target)
+    except BaseException:
+        if old.exists() and not target.exists():
+            old.rename(target)
+        raise
+    if old.exists():
+        shutil.rmtree(old, ignore_errors=True)
+    if old.exists():
+        logger.warning("The plan was replaced, but the old one could not be deleted: %s", old)
+
+
+def _reason(error: BaseException) -> str:
+    text = (error.strerror if isinstance(error, OSError) else None) or str(error) or type(error).__name__
+    return textwrap.shorten(text, width=160, placeholder=" ...").rstrip(".")

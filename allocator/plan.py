@@ -1,0 +1,80 @@
+"""The whole journey on one screen: a study goes in, a plan comes out."""
+
+from allocator.core.grid import Window
+from allocator.core.progress import Progress, part_of, silent
+from allocator.core.results import Plan, ScoreMap
+from allocator.core.study import Study
+from allocator.grid.land import land_reader
+from allocator.grid.run import run_tiles
+from allocator.habitat.area import add_up
+from allocator.habitat.complexes import join_complexes
+from allocator.habitat.patches import habitat_mask, join_patches, tile_patches
+from allocator.habitat.tile import score_tile, sum_tile
+from allocator.sites.candidates import measure_candidates
+from allocator.sites.place import place_sites
+from allocator.sites.reach import join_demand, square_cells, tile_demand
+from allocator.sites.spots import find_spots, join_spots
+from allocator.summary.gather import Stages, gather
+from allocator.traps.need import enrolled_pairs, work_out_need
+
+TILE_CELLS = 1024
+"""Side of a tile in cells: fastest of 256 to 5,000 when measured on a county of 20 million cells."""
+
+
+def plan_traps(
+    study: Study, *, workers: int = 1, tile_cells: int = TILE_CELLS, progress: Progress = silent
+) -> Plan:  # fmt: skip
+    """Habitat, traps and sites of a study.
+
+    Parameters
+    ----------
+    study : Study
+        As read by ``read_study``.
+    workers : int
+        Threads to use; the plan is the same with any number.
+    tile_cells : int
+        Side of a tile in cells; the plan is the same with any.
+    progress : Progress
+        Told how far the work is.
+
+    Returns
+    -------
+    Plan
+        All tables; a plan without habitat or without sites is still a plan.
+
+    Raises
+    ------
+    SitesInfeasibleError
+        The sites to keep cannot all hold at once.
+
+    Examples
+    --------
+    >>> from allocator import demo_study_file, read_study
+    >>> plan = plan_traps(read_study(demo_study_file()))
+    >>> plan.totals.traps == plan.properties["traps"].sum()
+    True
+    """
+    settings, grid, reader = study.settings, study.grid, land_reader(study)
+    side = square_cells(grid, settings.service_radius_m)
+
+    def survey(window: Window):  # type: ignore[no-untyped-def]
+        land = reader.land(window)
+        tile = score_tile(land, study)
+        sums = sum_tile(land.shares, land.cover, tile, study.properties.enrolled)
+        return tile_patches(tile, grid), sums, tile_demand(tile, side), find_spots(land, tile, study)
+
+    tiles = run_tiles(grid.tiles(tile_cells), survey, workers=workers, progress=part_of(progress, 0.0, 0.7))
+    pieces, sums, demands, spots = zip(*tiles, strict=True)
+    patches = join_patches(pieces, grid, settings.habitat.smallest_patch_m2)
+    complexes = join_complexes(patches.shapes, settings.habitat.join_distance_m)
+    areas = add_up(sums, patches, complexes, cell_area_m2=grid.cell_area_m2)
+    pairs = enrolled_pairs(areas, study.properties.enrolled)
+    need = work_out_need(pairs, areas.complex_enrolled_m2, properties=len(study.properties.ids), traps=settings.traps)
+    candidates = measure_candidates(join_spots(spots, grid, settings.sites), study)
+    demand = join_demand(demands, patches, complexes, grid)
+    placement = place_sites(
+        study, candidates, demand, need=need, complexes=complexes, patches=patches.shapes,
+        progress=part_of(progress, 0.75, 1.0),
+    )  # fmt: skip
+    score = ScoreMap(grid, *habitat_mask(pieces, patches, grid))
+    return gather(study, Stages(patches, complexes, areas, need, candidates, placement, score))

@@ -1,0 +1,1 @@
+"""5. A number becomes places a crew can reach."""

@@ -1,0 +1,254 @@
+"""Tables with geometry, in the user's units and with the columns that every output shows."""
+
+import geopandas as gpd
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from pyproj import Geod
+
+from allocator.core.cautions import SITE_CAUTION
+from allocator.core.crs import GEOGRAPHIC, transform_points
+from allocator.core.results import SCORE_STEPS
+from allocator.core.study import BLANK_CLASS, Study
+from allocator.core.units import acres, percent
+from allocator.habitat.area import Areas
+from allocator.habitat.complexes import Complexes
+from allocator.habitat.patches import Patches
+from allocator.sites.candidates import Candidates
+from allocator.sites.place import Placement
+from allocator.sites.spots import SHADES
+from allocator.summary.coordinates import crew_coordinates
+from allocator.traps.need import Need
+
+Floats = NDArray[np.float64]
+ROAD_WHEN = {"yes": "all year", "dry": "dry weather only"}
+
+
+def _ids(letter: str, number: int, least: int = 3) -> NDArray[np.object_]:
+    """Ids such as P001, all of one length so that they sort as text."""
+    width = max(least, len(str(number)))
+    return np.array([f"{letter}{place:0{width}d}" for place in range(1, number + 1)], object)
+
+
+def _over(part: Floats, whole: Floats) -> Floats:
+    return np.divide(part, whole, out=np.zeros(len(part)), where=whole > 0)
+
+
+def property_frame(study: Study, areas: Areas, need: Need, placement: Placement, candidates: Candidates) -> gpd.GeoDataFrame:
+    """One row per property.
+
+    Parameters
+    ----------
+    study, areas, need, placement, candidates
+        The stages' results.
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        Columns of the table ``properties``.
+    """
+    properties, number = study.properties, len(study.properties.ids)
+    area_m2 = shapely.area(properties.shapes)
+    habitat_m2 = np.bincount(areas.pair_property, areas.pair_m2, number)
+    is_blank = areas.class_position == BLANK_CLASS
+    blank_m2 = np.bincount(areas.class_property[is_blank], areas.class_m2[is_blank], number)
+    known_m2 = np.bincount(areas.class_property[~is_blank], areas.class_m2[~is_blank], number)
+    # Ground outside the land cover's edge has no cells at all: blank too.
+    outside_m2 = np.maximum(area_m2 - blank_m2 - known_m2, 0)
+    outside_m2[outside_m2 < 1e-6 * area_m2] = 0
+    sited = np.bincount(candidates.spots.owner[placement.candidate], minlength=number)
+    return gpd.GeoDataFrame(
+        {
+            "property_id": np.array(properties.ids, object),
+            "name": np.array(properties.names, object),
+            "enrolled": properties.enrolled,
+            "area_acres": acres(area_m2),
+            "habitat_acres": acres(habitat_m2),
+            "habitat_percent": percent(_over(habitat_m2, area_m2)),
+            "habitat_units_acres": acres(np.bincount(areas.pair_property, areas.pair_units_m2, number)),
+            "blank_percent": percent(_over(blank_m2 + outside_m2, area_m2)),
+            "traps_exact": need.property_exact,
+            "traps": need.property_traps,
+            "sites": sited,
+            "shortfall": need.property_traps - sited,
+            "shortfall_reason": np.array(placement.reason, object),
+        },
+        geometry=properties.shapes,
+        crs=study.grid.crs_wkt,
+    )
+
+
+def habitat_frame(study: Study, patches: Patches, complexes: Complexes) -> gpd.GeoDataFrame:
+    """One row per patch.
+
+    Parameters
+    ----------
+    study, patches, complexes
+        The stages' results.
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        Columns of the table ``habitat``.
+    """
+    return gpd.GeoDataFrame(
+        {
+            "patch_id": _ids("P", len(patches.cells)),
+            "complex_id": _ids("C", complexes.count)[complexes.complex_of],
+            "area_acres": acres(patches.cells * study.grid.cell_area_m2),
+            "mean_score": patches.score_sum / np.maximum(patches.cells, 1) / SCORE_STEPS,
+        },
+        geometry=patches.shapes,
+        crs=study.grid.crs_wkt,
+    )
+
+
+def complex_frame(
+    study: Study, areas: Areas, need: Need, *, complexes: Complexes, patches: Patches, placement: Placement
+) -> gpd.GeoDataFrame:
+    """One row per complex.
+
+    Parameters
+    ----------
+    study, areas, need, complexes, patches, placement
+        The stages' results.
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        Columns of the table ``complexes``.
+    """
+    number = complexes.count
+    sited = np.bincount(placement.complex_of, minlength=number)
+    parts, owner = shapely.get_parts(patches.shapes, return_index=True)
+    of = complexes.complex_of[owner]
+    order = np.argsort(of, kind="stable")
+    shapes = shapely.multipolygons(parts[order], indices=of[order]) if number else np.empty(0, object)
+    gap = percent(1 - 1 / placement.complex_bound)
+    return gpd.GeoDataFrame(
+        {
+            "complex_id": _ids("C", number),
+            "patches": np.bincount(complexes.complex_of, minlength=number),
+            "habitat_acres": acres(areas.complex_m2),
+            "enrolled_habitat_acres": acres(areas.complex_enrolled_m2),
+            "traps_exact": need.complex_exact,
+            "traps": need.complex_traps,
+            "sites": sited,
+            "served_percent": percent(_over(placement.complex_served, areas.complex_units_m2)),
+            "gap_percent": np.where(sited > 0, gap, np.nan),
+        },
+        geometry=shapes,
+        crs=study.grid.crs_wkt,
+    )
+
+
+def candidate_frame(study: Study, candidates: Candidates, placement: Placement) -> gpd.GeoDataFrame:
+    """One row per candidate.
+
+    Parameters
+    ----------
+    study, candidates, placement
+        The stages' results.
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        Columns of the table ``candidates``.
+    """
+    spots = candidates.spots
+    chosen = np.zeros(len(spots.row), bool)
+    chosen[placement.candidate] = True
+    return gpd.GeoDataFrame(
+        {
+            "candidate_id": _ids("K", len(spots.row), 4),
+            "property_id": np.array(study.properties.ids, object)[spots.owner],
+            "quality": candidates.quality,
+            "road_distance_m": candidates.road.distance_m,
+            "water_distance_m": _known_water(study, spots.water_m),
+            "slope_percent": percent(spots.slope),
+            "boundary_distance_m": candidates.boundary_m,
+            "building_distance_m": candidates.building_m,
+            "shade": np.array(SHADES, object)[spots.shade],
+            "score": spots.score,
+            "is_chosen": chosen,
+        },
+        geometry=shapely.points(candidates.x_m, candidates.y_m),
+        crs=study.grid.crs_wkt,
+    )
+
+
+def _known_water(study: Study, water_m: Floats) -> Floats:
+    """Distances to water; blank beyond the reach within which water was looked for."""
+    settings = study.settings
+    reach_m = max(settings.habitat.reach_m, settings.sites.water_distance_m[1])
+    return np.where(water_m > reach_m + study.grid.cell_m, np.nan, water_m)
+
+
+def site_frame(study: Study, candidates: Candidates, placement: Placement, complexes: Complexes) -> gpd.GeoDataFrame:
+    """One row per site, best first.
+
+    Parameters
+    ----------
+    study, candidates, placement, complexes
+        The stages' results.
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        Columns of the table ``sites``.
+    """
+    at = placement.candidate
+    spots = candidates.spots.take(at)
+    x_m, y_m, road = candidates.x_m[at], candidates.y_m[at], candidates.road
+    longitude, latitude = transform_points(x_m, y_m, study.grid.crs_wkt, GEOGRAPHIC)
+    foot_lon, foot_lat = transform_points(road.x_m[at], road.y_m[at], study.grid.crs_wkt, GEOGRAPHIC)
+    bearing = np.asarray(Geod(ellps="WGS84").inv(longitude, latitude, foot_lon, foot_lat)[0]) % 360
+    crew = [crew_coordinates(*place) for place in zip(latitude.tolist(), longitude.tolist(), strict=True)]
+    names = [study.roads.names[place] for place in road.road[at]] if study.roads else []
+    when = [ROAD_WHEN[study.roads.truck[place]] for place in road.road[at]] if study.roads else []
+    return gpd.GeoDataFrame(
+        {
+            "site_id": _ids("T", len(at)),
+            "rank": np.arange(1, len(at) + 1),
+            "property_id": np.array(study.properties.ids, object)[spots.owner],
+            "complex_id": _ids("C", complexes.count)[placement.complex_of],
+            "latitude": latitude,
+            "longitude": longitude,
+            "usng": np.array([place.usng for place in crew], object),
+            "utm": np.array([place.utm for place in crew], object),
+            "road_name": np.array(names, object),
+            "road_distance_m": road.distance_m[at],
+            "road_when": np.array(when, object),
+            "water_distance_m": _known_water(study, spots.water_m),
+            "slope_percent": percent(spots.slope),
+            "cover": np.array([study.classes[place].name if place < BLANK_CLASS else "blank" for place in spots.cover], object),
+            "score": spots.score,
+            "quality": candidates.quality[at],
+            "served_acres": acres(placement.served_m2),
+            "door_bearing_deg": bearing,
+            "decision": np.full(len(at), "", object),
+            "cautions": np.full(len(at), SITE_CAUTION, object),
+        },
+        geometry=shapely.points(x_m, y_m),
+        crs=study.grid.crs_wkt,
+    )
+
+
+def service_frame(study: Study, placement: Placement) -> gpd.GeoDataFrame:
+    """One row per site: the ground it serves.
+
+    Parameters
+    ----------
+    study, placement
+        The stages' results.
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        Columns of the table ``service_areas``.
+    """
+    return gpd.GeoDataFrame(
+        {"site_id": _ids("T", len(placement.candidate)), "served_acres": acres(placement.served_m2)},
+        geometry=placement.circles,
+        crs=study.grid.crs_wkt,
+    )

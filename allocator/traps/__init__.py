@@ -1,0 +1,1 @@
+"""4. Habitat becomes a number of traps."""

@@ -1,0 +1,169 @@
+"""A small invented plan, whole enough for every output: three properties, two patches, one complex, two sites."""
+
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from allocator.core.cautions import SITE_CAUTION
+from allocator.core.crs import local_equal_area
+from allocator.core.grid import Grid
+from allocator.core.results import Plan, ScoreMap, Solver, Totals
+from allocator.core.settings import Settings, default_values
+from allocator.core.study import CoverClass, InputRecord, PolygonCover, Problem, Properties, Study
+
+CRS_WKT = local_equal_area(-64.63, 28.41)
+NAMES = ("North bottom", "=1+1", 'Été "Creek", <b>bend</b>')
+
+
+def make_settings(**sections: dict[str, Any]) -> Settings:
+    """Settings with the shipped defaults; keyword arguments change whole keys of a section."""
+    values = default_values()
+    values["study"]["name"] = "Invented bottoms"
+    values["inputs"] = {
+        "properties": {"path": "inputs/tracts.gpkg", "layer": "tracts", "id": "tract_no"},
+        "land_cover": {"path": "inputs/cover.tif", "scheme": "nlcd"},
+    }
+    for section, changes in sections.items():
+        values[section] |= changes
+    return Settings.model_validate(values)
+
+
+def make_study(settings: Settings | None = None) -> Study:
+    """A study of three squares of 100 m in a grid of 10 m cells."""
+    shapes = np.array([shapely.box(100 * i, 0, 100 * i + 100, 100) for i in range(3)], dtype=object)
+    return Study(
+        settings=settings or make_settings(),
+        grid=Grid(CRS_WKT, 0.0, 100.0, 10.0, 10, 30),
+        properties=Properties(("00123", "00124", "7"), NAMES, np.array([True, True, False]), shapes),
+        cover=PolygonCover(shapes[:1], np.array([0], dtype=np.uint8)),
+        classes=(CoverClass("90", "Woody wetlands", 1.0, False, "closed", "invented"),),
+        has_water=True,
+        inputs=(InputRecord("properties", "tracts.gpkg:tracts", "EPSG:5070", 3, "0" * 64),),
+        problems=(Problem("note", "properties, tracts.gpkg", "1 ring was closed"),),
+    )
+
+
+def _properties() -> pd.DataFrame:
+    return pd.DataFrame({
+        "property_id": ["00123", "00124", "7"],
+        "name": list(NAMES),
+        "enrolled": ["yes", "yes", "no"],
+        "area_acres": [2.4710538146716536, 2.4710538146716536, 0.1 + 0.2],
+        "habitat_acres": [1.25, 0.0, 0.0],
+        "habitat_percent": [50.58, 0.0, 0.0],
+        "habitat_units_acres": [1.0, 0.0, 0.0],
+        "blank_percent": [0.0, 100.0, np.nan],
+        "traps_exact": [2.1, 0.4, 0.0],
+        "traps": [2, 1, 0],
+        "sites": [2, 0, 0],
+        "shortfall": [0, 1, 0],
+        "shortfall_reason": ["", "no ground within 60 m of a road", ""],
+    })  # fmt: skip
+
+
+def _sites(count: int) -> pd.DataFrame:
+    numbers = range(1, count + 1)
+    return pd.DataFrame({
+        "site_id": pd.Series([f"T{n:03}" for n in numbers], dtype=object),
+        "rank": pd.Series(numbers, dtype="int64"),
+        "property_id": "00123",
+        "complex_id": "C1",
+        "latitude": [28.41 + n / 1e4 for n in numbers],
+        "longitude": [-64.63 + n / 1e4 for n in numbers],
+        "usng": "20RLR3820640640",
+        "utm": "20N 338206 3143640",
+        "road_name": "-Levee road",
+        "road_distance_m": 22.5,
+        "road_when": "dry weather only",
+        "water_distance_m": pd.Series([np.nan] * count, dtype="float64"),
+        "slope_percent": pd.Series([np.nan] * count, dtype="float64"),
+        "cover": "Woody wetlands",
+        "score": 0.9,
+        "quality": 0.7,
+        "served_acres": [0.8 / n for n in numbers],
+        "door_bearing_deg": 271.5,
+        "decision": "",
+        "cautions": SITE_CAUTION,
+    })  # fmt: skip
+
+
+def _candidates(count: int) -> pd.DataFrame:
+    return pd.DataFrame({
+        "candidate_id": pd.Series([f"K{n}" for n in range(count)], dtype=object),
+        "property_id": "00123",
+        "quality": 0.7,
+        "road_distance_m": 22.5,
+        "water_distance_m": 40.0,
+        "slope_percent": pd.Series([np.nan] * count, dtype="float64"),
+        "boundary_distance_m": 30.0,
+        "building_distance_m": pd.Series([np.nan] * count, dtype="float64"),
+        "shade": "closed",
+        "score": 0.9,
+        "is_chosen": pd.Series([True] * count, dtype=bool),
+    })  # fmt: skip
+
+
+def _layer(frame: pd.DataFrame, shapes: list[Any]) -> gpd.GeoDataFrame:
+    return gpd.GeoDataFrame(frame, geometry=gpd.GeoSeries(shapes, index=frame.index, crs=CRS_WKT), crs=CRS_WKT)
+
+
+def _layers(count: int) -> dict[str, gpd.GeoDataFrame]:
+    squares = [shapely.box(100 * i, 0, 100 * i + 100, 100) for i in range(3)]
+    patches = [shapely.box(0, 0, 50, 50), shapely.union(shapely.box(60, 0, 70, 10), shapely.box(80, 0, 90, 10))]
+    points = [shapely.Point(20 + 40 * n, 50) for n in range(count)]
+    sites = _sites(count)
+    habitat = pd.DataFrame(
+        {"patch_id": ["P1", "P2"], "complex_id": ["C1", "C1"], "area_acres": [0.6, 0.05], "mean_score": [0.9, 0.8]}
+    )
+    complexes = pd.DataFrame({
+        "complex_id": ["C1"], "patches": [2], "habitat_acres": [0.65], "enrolled_habitat_acres": [0.65],
+        "traps_exact": [2.5], "traps": [3], "sites": [count], "served_percent": [80.0 if count else 0.0],
+        "gap_percent": [0.0 if count else np.nan],
+    })  # fmt: skip
+    return {
+        "properties": _layer(_properties(), squares),
+        "habitat": _layer(habitat, patches),
+        "complexes": _layer(complexes, [shapely.union_all(patches)]),
+        "sites": _layer(sites, points),
+        "candidates": _layer(_candidates(count), points),
+        "service_areas": _layer(sites[["site_id", "served_acres"]].copy(), [point.buffer(30) for point in points]),
+    }
+
+
+def _tables(study: Study) -> dict[str, pd.DataFrame]:
+    return {
+        "cover_acres": pd.DataFrame(
+            {"property_id": ["00123", "00124"], "code": ["90", ""], "cover": ["Woody wetlands", "blank"],
+             "area_acres": [2.4710538146716536, 2.4710538146716536]}
+        ),
+        "assumptions": pd.DataFrame(
+            {"setting": ["traps.acres_per_trap"], "value": ["300.0"], "unit": ["acres of habitat"],
+             "meaning": ["habitat that one corral trap answers for"], "source": ["common practice, no source"]}
+        ),
+        "inputs": pd.DataFrame(
+            [(part.role, part.path_name, part.crs, part.features, part.sha256) for part in study.inputs],
+            columns=["role", "path_name", "crs", "features", "sha256"],
+        ),
+        "problems": pd.DataFrame(
+            [(part.severity, part.source, part.message) for part in study.problems],
+            columns=["severity", "source", "message"],
+        ),
+    }  # fmt: skip
+
+
+def make_plan(sites: int = 2, settings: Settings | None = None, **tables: pd.DataFrame) -> Plan:
+    """A plan with so many sites; keyword arguments replace whole tables."""
+    study = make_study(settings)
+    shape = (study.grid.rows, study.grid.columns)
+    return Plan(
+        study=study,
+        totals=Totals(3, 5.242107629343307, 1.25, 1.0, 1.25, 2.5, 3, sites, 3 - sites),
+        solver=Solver("optimal" if sites else "none", 0.0 if sites else float("nan")),
+        score=ScoreMap(study.grid, np.full(shape, 9000, dtype=np.uint16), np.ones(shape, dtype=bool)),
+        warnings=("1 trap has no site",),
+        facts={"area_error_percent": 0.0001, "components": ("cover", "water"), "cells": np.int64(300), "none": np.nan},
+        **(_layers(sites) | _tables(study) | tables),
+    )

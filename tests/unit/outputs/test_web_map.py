@@ -1,0 +1,426 @@
+"""The map page: what stands in it, and how it behaves in a browser without a network."""
+
+import json
+import re
+import struct
+import zlib
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+from shapely.geometry import LineString, MultiPolygon, Point, Polygon, box
+
+from allocator.core.crs import GEOGRAPHIC, local_equal_area, transform_points
+from allocator.core.grid import Grid
+from allocator.core.results import BLANK_SCORE, Plan, ScoreMap, Solver, Totals
+from allocator.core.settings import Settings, default_values
+from allocator.core.study import PolygonCover, Properties, Roads, Study
+from allocator.outputs.columns import columns_of, table_names
+from allocator.outputs.map_image import RAMP, palette, png, score_overlay, shrink
+from allocator.outputs.map_shapes import areas, display_shapes, middle, mixed, steps
+from allocator.outputs.map_words import WORDS, column_words, plain
+from allocator.outputs.web_map import map_page, script_safe
+from tests.journey.browser import NO_BROWSER, OpenPage, find_browser, opened
+
+CRS = local_equal_area(-64.6, 28.4)
+PAYLOADS = (
+    "<img src=x onerror=\"window.ran='img'\">",
+    "</script><script>window.ran='end'</script>",
+    "<script>window.ran='script'</script>",
+    "${window.ran='template'}",
+    "back`tick`;window.ran='tick'//",
+    "C:\\path\\20190221\\x41",
+    "both \"quotes\" and 'quotes' & ampersand",
+    "two\nlines",
+    "line\u2028end\u2029here",
+    '<svg onload="window.ran=\'svg\'">',
+    "<!-- <script> --><a href=\"javascript:window.ran='link'\">go</a>",
+    "{{ 7 * 7 }}{% raw %}&lt;b&gt; Żółw ñ",
+)
+HAS_BROWSER = pytest.mark.skipif(find_browser() is None, reason=NO_BROWSER)
+
+
+def _settings(name: str) -> Settings:
+    values = default_values()
+    values["study"]["name"] = name
+    values["inputs"] = {"properties": {"path": "tracts.gpkg"}, "land_cover": {"path": "cover.gpkg", "scheme": "nlcd"}}
+    return Settings.model_validate(values)
+
+
+def _score(rows: int = 60, columns: int = 80) -> ScoreMap:
+    down, across = np.mgrid[0:rows, 0:columns]
+    score = (5000 + 4900 * np.sin(across / 9) * np.cos(down / 7)).astype(np.uint16)
+    score[:6, :9] = BLANK_SCORE
+    return ScoreMap(Grid(CRS, -4000.0, 3000.0, 100.0, rows, columns), score, score >= 5000)
+
+
+def _blank_tables() -> dict[str, pd.DataFrame]:
+    kinds = {"text": "object", "yes/no": "object", "number": "float64", "whole number": "Int64"}
+    return {
+        name: pd.DataFrame({column.column: pd.Series(dtype=kinds[column.type]) for column in columns_of(name)})
+        for name in table_names()
+    }
+
+
+def _frame(table: str, rows: list[dict[str, Any]], shapes: list[Any]) -> gpd.GeoDataFrame:
+    """Rows with every documented column; what a row does not give is blank."""
+    blank = {"text": None, "yes/no": None, "number": np.nan, "whole number": pd.NA}
+    values = {
+        column.column: [row.get(column.column, blank[column.type]) for row in rows] for column in columns_of(table)
+    }
+    return gpd.GeoDataFrame(values, geometry=shapes, crs=CRS)
+
+
+def _properties(count: int, names: tuple[str, ...]) -> gpd.GeoDataFrame:
+    side = int(np.ceil(np.sqrt(count)))
+    west, north, step = -3600.0, 2600.0, 7000.0 / side
+    shapes = [
+        box(west + (n % side) * step, north - (n // side + 0.8) * step * 0.75, west + (n % side + 0.92) * step,
+            north - (n // side) * step * 0.75)
+        for n in range(count)
+    ]  # fmt: skip
+    rows = [
+        {"property_id": f"{n:05d}", "name": names[n % len(names)], "enrolled": n % 4 != 3, "area_acres": 700.0 + n,
+         "habitat_acres": 1234.5678 if n == 0 else 300.0 - n % 300, "habitat_percent": 40.0,
+         "habitat_units_acres": 100.0, "blank_percent": 0.0, "traps_exact": 1.2, "traps": n % 6,
+         "sites": n % 3, "shortfall": 2 if n == 5 else 0,
+         "shortfall_reason": "no road that a truck may use" if n == 5 else ""}
+        for n in range(count)
+    ]  # fmt: skip
+    return _frame("properties", rows, shapes)
+
+
+def _sites(count: int, ids: list[str]) -> gpd.GeoDataFrame:
+    x = np.linspace(-3000, 3000, count)
+    y = 1500 * np.sin(x / 900)
+    longitude, latitude = transform_points(x, y, CRS, GEOGRAPHIC)
+    rows = [
+        {"site_id": f"S{n + 1:03d}", "rank": n + 1, "property_id": ids[n % len(ids)], "complex_id": "C1",
+         "latitude": latitude[n], "longitude": longitude[n], "usng": "20R ME 12345 67890",
+         "utm": "20N 412345 3141234", "road_name": "Levee Road" if n % 2 else PAYLOADS[0], "road_distance_m": 40.0 - n,
+         "road_when": "all year", "water_distance_m": np.nan, "slope_percent": 2.0, "cover": "Woody Wetlands",
+         "score": 0.8, "quality": 0.7, "served_acres": 2345.67 - n, "door_bearing_deg": 37.0 * n % 360,
+         "decision": "", "cautions": "Verify on the ground: written permission."}
+        for n in range(count)
+    ]  # fmt: skip
+    return _frame("sites", rows, list(shapely.points(x, y)))
+
+
+def _study(score: ScoreMap, name: str, properties: gpd.GeoDataFrame) -> Study:
+    roads = Roads(
+        np.array([LineString([(-4000, -400), (4000, 300)]), LineString([(-1500, 3000), (-900, -3000)]),
+                  LineString([(2100, 3000), (1700, -3000)])]),
+        ("Levee Road", PAYLOADS[1], "Farm track"), ("yes", "dry", "no"),
+    )  # fmt: skip
+    seen = pd.DataFrame({"x_m": [500.0, -2000.0], "y_m": [900.0, -800.0], "date": ["2025-03-01", ""],
+                         "count": ["4", ""], "kind": ["camera", PAYLOADS[2]]})  # fmt: skip
+    river = LineString(np.column_stack([np.linspace(-4000, 4000, 60), 900 * np.sin(np.linspace(0, 7, 60))])).buffer(70)
+    owners = Properties(
+        tuple(properties["property_id"]), tuple(properties["name"]), properties["enrolled"].to_numpy(bool),
+        properties.geometry.to_numpy(),
+    )  # fmt: skip
+    return Study(
+        settings=_settings(name), grid=score.grid, properties=owners, has_water=True, classes=(),
+        cover=PolygonCover(np.array([], object), np.array([], np.uint8)), roads=roads, sightings=seen,
+        water=np.array([river, LineString([(-3000, 3000), (-2500, 0)])]),
+        buildings=np.array([Point(1000, 1000), box(-1200, -1200, -1150, -1160)]),
+        exclusions=np.array([box(2400, -2400, 3300, -1700)]),
+    )  # fmt: skip
+
+
+def make_plan(properties: int = 12, sites: int = 9, name: str = "Harlow Bottoms " + PAYLOADS[0]) -> Plan:
+    """An invented plan whose names try to run as code."""
+    score = _score()
+    owners, places = _properties(properties, PAYLOADS), None
+    places = _sites(sites, list(owners["property_id"]))
+    patch = Polygon([(-3500, -300), (-500, 900), (3000, 600), (2600, -900), (-2500, -1500)])
+    ring = box(-3000, 1500, -1800, 2500).difference(box(-2600, 1800, -2200, 2200))
+    habitat = _frame("habitat", [{"patch_id": "P1", "complex_id": "C1", "area_acres": 2000.4, "mean_score": 0.71},
+                                 {"patch_id": "P2", "complex_id": "C1", "area_acres": 260.0, "mean_score": 0.6}],
+                     [patch, ring])  # fmt: skip
+    complexes = _frame("complexes", [{"complex_id": "C1", "patches": 2, "habitat_acres": 2260.4, "traps": 9, "sites": 9,
+                                      "enrolled_habitat_acres": 2000.0, "traps_exact": 7.5, "served_percent": 81.0,
+                                      "gap_percent": 0.0}], [MultiPolygon([patch, ring])])  # fmt: skip
+    circles = [{"site_id": site, "served_acres": 300.0} for site in places["site_id"]]
+    spots = _frame("candidates", [{"candidate_id": f"K{n}", "property_id": "00000", "quality": n / 40, "shade": "open",
+                                   "is_chosen": False} for n in range(40)],
+                   [Point(-3000 + 150 * n, 300) for n in range(40)])  # fmt: skip
+    blank = _blank_tables()
+    return Plan(
+        study=_study(score, name, owners), solver=Solver("optimal", 0.0), score=score, habitat=habitat,
+        totals=Totals(properties, 9000.0, 2260.4, 1600.0, 2000.0, 7.5, 11, sites, 2), complexes=complexes,
+        properties=owners, sites=places, candidates=spots,
+        service_areas=_frame("service_areas", circles, list(places.geometry.buffer(620))),
+        cover_acres=blank["cover_acres"], assumptions=blank["assumptions"], inputs=blank["inputs"],
+        problems=blank["problems"], warnings=("2 traps have no site.", PAYLOADS[1]),
+        facts={"area_error": 2.4e-8, "length_error": 3.1e-4},
+    )  # fmt: skip
+
+
+def _page_data(page: str) -> Any:
+    found = re.search(r'<script type="application/json" id="plan-data">(.*?)</script>', page, re.DOTALL)
+    assert found
+    return json.loads(found.group(1))
+
+
+# ---- without a browser -------------------------------------------------------------------------------------------
+
+
+def test_page_holds_no_user_text_as_markup() -> None:
+    page = map_page(make_plan())
+    for payload in PAYLOADS[:3] + PAYLOADS[9:11]:
+        assert payload not in page
+    assert "\u2028" not in page
+    assert page.count("</script>") == 3
+
+
+def test_page_names_nothing_to_load() -> None:
+    page = re.sub(r"<script.*?</script>", "", map_page(make_plan()), flags=re.DOTALL)
+    assert not re.search(r"(?:src|href)\s*=\s*[\"']?(?:https?:)?//", page)
+    assert not re.search(r"url\((?!data:)", page)
+
+
+def test_data_is_what_was_put_in() -> None:
+    data = _page_data(map_page(make_plan()))
+    columns = [column["key"] for column in data["tables"]["properties"]["columns"]]
+    names = [row[columns.index("name")] for row in data["tables"]["properties"]["rows"]]
+    assert names == list(PAYLOADS)
+    assert [len(data["shapes"][key]) for key in ("properties", "sites", "habitat", "candidates")] == [12, 9, 2, 40]
+
+
+def test_same_plan_gives_the_same_page() -> None:
+    assert map_page(make_plan()) == map_page(make_plan())
+
+
+def test_page_of_a_plan_without_anything() -> None:
+    plan = make_plan()
+    empty = {name: getattr(plan, name).iloc[:0] for name in
+             ("properties", "habitat", "complexes", "sites", "candidates", "service_areas")}  # fmt: skip
+    study = replace(plan.study, roads=None, water=None, buildings=None, exclusions=None, sightings=None)
+    page = map_page(replace(plan, study=study, warnings=(), facts={}, **empty))
+    assert "Nothing to draw for: Trap sites" in page
+
+
+def test_page_of_five_thousand_properties_stays_small() -> None:
+    assert len(map_page(make_plan(5000, 50))) < 15_000_000
+
+
+def test_every_word_is_a_documented_column() -> None:
+    for table, words in WORDS.items():
+        assert set(words) <= {column.column for column in columns_of(table)}
+        assert len(column_words(table)) == len(words)
+
+
+def test_blank_numbers_become_null() -> None:
+    assert [plain(value) for value in (np.nan, pd.NA, None, np.float64(1.23456789), np.int64(3))] == [
+        None, None, None, 1.234568, 3,
+    ]  # fmt: skip
+
+
+def test_script_safe_reads_back() -> None:
+    written = str(script_safe(list(PAYLOADS)))
+    assert json.loads(written) == list(PAYLOADS)
+    assert written.isascii() and not set(written) & set("<>&")
+
+
+def test_steps_add_up_to_the_corners() -> None:
+    corners = np.array([[-64.6, 28.4], [-64.599999, 28.4], [-64.5, 28.39]])
+    assert (np.cumsum(np.reshape(steps(corners), (-1, 2)), axis=0) == np.rint(corners * 1e6)).all()
+
+
+def test_display_shapes_keep_parts_and_holes() -> None:
+    shapes = np.array([box(0, 0, 100, 100).difference(box(20, 20, 80, 80)), MultiPolygon([box(0, 0, 9, 9)] * 1), None],
+                      object)  # fmt: skip
+    drawn = display_shapes(shapes, CRS)
+    assert [[len(rings) for rings in areas(shape)] for shape in drawn] == [[2], [1], []]
+    assert middle(drawn[2]) is None
+
+
+def test_mixed_sorts_shapes_by_kind() -> None:
+    both = shapely.GeometryCollection([Point(0, 0), LineString([(0, 0), (9, 9)]), box(0, 0, 5, 5)])
+    assert {kind: len(part) for kind, part in mixed(np.array([both]), CRS).items()} == {
+        "areas": 1, "lines": 1, "points": 1,
+    }  # fmt: skip
+
+
+def test_blocks_take_the_mean_of_known_cells() -> None:
+    # First block: 0, 10000 and two blanks, mean 0.5, shade 1 + 127. Second: all blank. Edge column alone.
+    score = np.array([[0, 10000, 65535, 65535, 10000], [65535, 65535, 65535, 65535, 10000]], np.uint16)
+    assert shrink(score, 2).tolist() == [[128, 0, 255]]
+    assert shrink(score, 1).tolist()[0] == [1, 255, 0, 0, 255]
+
+
+def test_png_reads_back() -> None:
+    picture = np.array([[0, 7], [255, 1]], np.uint8)
+    written = png(picture, palette())
+    body = written[written.index(b"IDAT") + 4 :]
+    rows = zlib.decompressobj().decompress(body)
+    assert struct.unpack(">II", written[16:24]) == (2, 2)
+    assert rows == b"\x00\x00\x07\x00\xff\x01"
+
+
+def test_picture_lies_where_the_cells_lie() -> None:
+    # One bright cell in a corner of the grid must come out in the same corner of the picture's bounds.
+    overlay = score_overlay(_score())
+    assert overlay is not None
+    west, south, east, north = overlay.bounds
+    x, y = transform_points(np.array([west, east]), np.array([south, north]), GEOGRAPHIC, CRS)
+    assert abs(x - [-4000, 4000]).max() < 25 and abs(y - [-3000, 3000]).max() < 25
+
+
+def test_ramp_grows_darker_step_by_step() -> None:
+    channels = np.array([[int(colour[at : at + 2], 16) / 255 for at in (1, 3, 5)] for colour in RAMP])
+    linear = np.where(channels <= 0.04045, channels / 12.92, ((channels + 0.055) / 1.055) ** 2.4)
+    lightness = 116 * np.cbrt(linear @ [0.2126, 0.7152, 0.0722]) - 16
+    assert (np.diff(lightness) < -10).all()
+
+
+# ---- in a browser ------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def map_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("map") / "map.html"
+    path.write_text(map_page(make_plan()), encoding="utf-8")
+    return path
+
+
+@pytest.fixture(scope="module")
+def desk(map_path: Path) -> Iterator[OpenPage]:
+    with opened(map_path) as seen:
+        yield seen
+
+
+@HAS_BROWSER
+def test_opens_without_a_network(desk: OpenPage) -> None:
+    assert desk.page.locator("html[data-ready=yes]").count() == 1
+    assert desk.requests == []
+    assert desk.faults == []
+
+
+@HAS_BROWSER
+def test_a_marker_for_every_site(desk: OpenPage) -> None:
+    assert desk.page.locator(".site-marker").count() == 9
+    assert desk.page.locator(".site b").all_inner_texts() == [str(n) for n in range(1, 10)]
+
+
+@HAS_BROWSER
+def test_names_are_shown_as_typed_and_nothing_runs(desk: OpenPage) -> None:
+    page = desk.page
+    shown = page.eval_on_selector_all("#properties-table .go-name", "all => all.map((one) => one.textContent)")
+    assert sorted(shown) == sorted(PAYLOADS)
+    for number in range(len(PAYLOADS)):
+        page.locator("#properties-table .go").nth(number).click()
+        assert page.locator(".card-title").first.evaluate("one => one.textContent") == shown[number]
+    page.keyboard.press("Escape")
+    assert page.evaluate("window.ran") is None
+    assert page.locator("h1").evaluate("one => one.textContent") == "Harlow Bottoms " + PAYLOADS[0]
+    assert page.locator("main img:not(.leaflet-image-layer)").count() == 0
+    assert desk.faults == []
+
+
+@HAS_BROWSER
+def test_layers_switch(desk: OpenPage) -> None:
+    page = desk.page
+    page.uncheck("[name=layer][value=sites]")
+    assert page.locator(".site-marker").count() == 0
+    page.check("[name=layer][value=sites]")
+    assert page.locator(".site-marker").count() == 9
+    page.check("[name=shading][value=traps]")
+    assert page.locator(".leaflet-score-pane img").count() == 0
+    page.check("[name=layer][value=candidates]")
+    page.check("[name=shading][value=score]")
+    assert page.locator(".leaflet-score-pane img").count() == 1
+    assert not page.is_checked("[name=street]")
+
+
+@HAS_BROWSER
+def test_tables_sort_by_keyboard(desk: OpenPage) -> None:
+    page = desk.page
+    heading = page.locator("#properties-table th[data-key=habitat_acres]")
+    heading.locator("button").focus()
+    page.keyboard.press("Enter")
+    assert heading.get_attribute("aria-sort") == "ascending"
+    page.keyboard.press("Enter")
+    assert heading.get_attribute("aria-sort") == "descending"
+    assert "1,234.6" in page.locator("#properties-table tbody tr").first.inner_text()
+
+
+@HAS_BROWSER
+def test_search_finds_in_both_tables(desk: OpenPage) -> None:
+    page = desk.page
+    page.fill("#search-box", "levee")
+    page.locator("#search-count", has_text="Found 4 sites and 0 properties.").wait_for()
+    assert page.locator("#sites-table tbody tr").count() == 4
+    page.fill("#search-box", "")
+    page.wait_for_function("document.querySelectorAll('#sites-table tbody tr').length === 9")
+
+
+@HAS_BROWSER
+def test_a_row_opens_the_card_of_its_site_and_gives_the_focus_back(desk: OpenPage) -> None:
+    page = desk.page
+    button = page.locator("#sites-table .go").nth(3)
+    button.focus()
+    page.keyboard.press("Enter")
+    text = page.locator(".leaflet-popup").inner_text()
+    assert "Site S004" in text and "20R ME 12345 67890" in text and "37 m (121 ft)" in text
+    page.keyboard.press("Escape")
+    page.locator(".leaflet-popup").wait_for(state="detached")
+    assert button.evaluate("one => one === document.activeElement")
+
+
+@HAS_BROWSER
+def test_a_click_on_the_map_tells_what_is_there(desk: OpenPage) -> None:
+    page = desk.page
+    page.locator("#properties-table .go", has_text="two").click()
+    page.locator(".leaflet-popup-close-button").click()
+    size = page.locator("#map").bounding_box()
+    assert size is not None
+    page.mouse.click(size["x"] + size["width"] / 2 + 40, size["y"] + size["height"] / 2 + 60)
+    assert "Property" in page.locator(".leaflet-popup .card-kind").all_inner_texts()
+    page.locator(".leaflet-popup-close-button").click()
+
+
+@HAS_BROWSER
+def test_fits_a_phone(map_path: Path) -> None:
+    with opened(map_path, width=390, height=800) as seen:
+        page = seen.page
+        assert page.evaluate("document.documentElement.scrollWidth") <= 390
+        small = page.eval_on_selector_all(
+            "button, input[type=search], label.entry, .leaflet-bar a",
+            "all => all.filter((one) => one.offsetParent && one.getBoundingClientRect().height < 44).length",
+        )
+        assert small == 0
+        tops = page.evaluate("['.map-frame', '.key', '.tables'].map((name) => document.querySelector(name).offsetTop)")
+        assert tops == sorted(tops)
+        cut = page.eval_on_selector_all(".table-scroll", "all => all.filter((one) => one.scrollWidth > one.clientWidth).length")
+        assert cut == 0
+        assert seen.faults == [] and seen.requests == []
+
+
+@HAS_BROWSER
+def test_many_properties_come_a_part_at_a_time(tmp_path: Path) -> None:
+    path = tmp_path / "many.html"
+    path.write_text(map_page(make_plan(4000, 1600, "Many")), encoding="utf-8")
+    with opened(path) as seen:
+        page = seen.page
+        assert page.locator("#properties-table tbody tr").count() == 200
+        page.locator("#properties-table .more").click()
+        assert page.locator("#properties-table tbody tr").count() == 400
+        assert seen.faults == []
+
+
+@HAS_BROWSER
+def test_the_street_map_is_asked_for_only_when_ticked(map_path: Path) -> None:
+    with opened(map_path) as seen:
+        assert seen.requests == []
+        seen.page.check("[name=street]")
+        seen.page.wait_for_timeout(300)
+        assert seen.requests and all(url.startswith("https://tile.openstreetmap.org/") for url in seen.requests)
+        assert seen.page.locator(".map-credit").inner_text() == "© OpenStreetMap contributors"
