@@ -4,14 +4,19 @@ import math
 
 import numpy as np
 import shapely
+from affine import Affine
 from pyproj import CRS, Geod
+from rasterio.features import rasterize
 
 from allocator.core.crs import GEOGRAPHIC, Bounds, transform_points
 from allocator.core.errors import CrsError, InputError
+from allocator.core.grid import Window
 from allocator.core.study import PolygonCover, Problem, Properties
+from allocator.inputs.cover import touches_box
 from allocator.inputs.findings import count_of
 from allocator.inputs.projecting import bounds_in, box_of, degrees_text
-from allocator.inputs.rasters import RasterFile
+from allocator.inputs.raster_cells import CELLS_AT_ONCE
+from allocator.inputs.rasters import GridCells, RasterFile
 
 MOST_POLYGONS_MEASURED = 20_000
 MOST_PIECES_MEASURED = 200_000
@@ -105,6 +110,42 @@ def part_outside_raster(
         f"the raster: blank there; {without}"
     )
     return [Problem("warning", raster.name, message)]
+
+
+def blank_on_properties(cells: GridCells, properties: Properties) -> list[Problem]:
+    """A warning where land-cover cells on the properties are blank.
+
+    Parameters
+    ----------
+    cells : GridCells
+        The land cover on the grid.
+    properties : Properties
+        In the working system.
+
+    Returns
+    -------
+    list of Problem
+        At most one, where blank cells (counted by their centres) are more than 0.5 % of the property area.
+    """
+    grid, blank = cells.grid, 0
+    rows_at_once = max(CELLS_AT_ONCE // max(grid.columns, 1), 1)
+    for row in range(0, grid.rows, rows_at_once):
+        window = Window(row, 0, min(rows_at_once, grid.rows - row), grid.columns)
+        _, is_blank = cells.read(window)
+        north = grid.north_m - row * grid.cell_m
+        strip = (grid.west_m, north - window.rows * grid.cell_m, grid.bounds_m[2], north)
+        here = properties.shapes[touches_box(properties.shapes, strip)]
+        if not is_blank.any() or not len(here):
+            continue
+        place = Affine(grid.cell_m, 0.0, grid.west_m, 0.0, -grid.cell_m, north)
+        is_inside = rasterize(here, out_shape=window.shape, transform=place, dtype="uint8").astype(bool)
+        blank += int((is_blank & is_inside).sum())
+    cells.close()
+    share = blank * grid.cell_area_m2 / float(shapely.area(properties.shapes).sum())
+    if share <= SHARE_TOLD:
+        return []
+    message = f"{min(share, 1.0):.1%} of the property area ({blank:,} cells) is nodata: blank there, never habitat."
+    return [Problem("warning", cells.raster.name, message)]
 
 
 def _footprint(raster: RasterFile, crs_wkt: str) -> shapely.Polygon:

@@ -18,11 +18,10 @@ from allocator.inputs.boundaries import clean_polygons
 from allocator.inputs.columns import as_text
 from allocator.inputs.findings import count_of, input_name, some_of
 from allocator.inputs.projecting import project_shapes
-from allocator.inputs.raster_cells import CodesFound, CoverCells, codes_found
+from allocator.inputs.raster_cells import CoverCells, codes_found
 from allocator.inputs.rasters import GridCells, RasterFile
 from allocator.inputs.schemes import Scheme, doubts_about_scheme
 from allocator.inputs.vectors import read_vector
-
 
 
 @dataclass(frozen=True)
@@ -183,14 +182,17 @@ class RasterCover:
     ----------
     reader : CoverCells
         Gives class positions.
-    codes : CodesFound
-        What lies in the grid and as far around it as water matters.
+    codes : dict
+        Class code to number of cells, in the grid and as far around it as water matters.
+    blank_inside : int
+        Cells of the grid without a value.
     problems : list of Problem
-        Codes left blank, blank cells, doubts about the scheme.
+        Codes left blank, doubts about the scheme.
     """
 
     reader: CoverCells
-    codes: CodesFound
+    codes: dict[str, int]
+    blank_inside: int
     problems: list[Problem]
 
 
@@ -238,7 +240,7 @@ def place_raster(
     _, unknown_once = scheme.positions(list(codes))
     unknown = {code: codes[code] for code in unknown_once}
     problems = check_codes(codes, unknown, scheme, setting, name=raster.name, thing="cell")
-    return RasterCover(CoverCells(cells, scheme), around, problems)
+    return RasterCover(CoverCells(cells, scheme), codes, inside.blank, problems)
 
 
 def check_codes(

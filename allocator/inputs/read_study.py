@@ -17,7 +17,7 @@ from allocator.core.errors import InputError, SettingsError
 from allocator.core.grid import Grid
 from allocator.core.settings import LandCoverInput, Settings
 from allocator.core.study import CellReader, InputRecord, PolygonCover, Problem, Properties, Roads, Shapes, Study
-from allocator.inputs.checks import part_outside_polygons, part_outside_raster, refuse_elsewhere
+from allocator.inputs.checks import blank_on_properties, part_outside_polygons, part_outside_raster, refuse_elsewhere
 from allocator.inputs.cover import (
     CoverPolygons,
     has_water_class,
@@ -266,9 +266,11 @@ def _place_cover(
         grid = _raster_cells(cover, settings.study.cell_m, crs_wkt, bounds_m, table.degrees)
         outside = part_outside_raster(cover, properties, crs_wkt)
         raster = place_raster(cover, scheme, setting, grid=grid, reach_m=settings.habitat.reach_m)
-        _, unknown = scheme.positions(list(raster.codes.counts))
-        positions, _ = scheme.positions([code for code in raster.codes.counts if str(code) not in unknown])
-        return _PlacedCover(grid, raster.reader, has_water_class(positions, scheme), outside + raster.problems)
+        problems = outside + raster.problems
+        if raster.blank_inside:
+            problems += blank_on_properties(raster.reader.cells, properties)
+        positions, _ = scheme.positions(list(raster.codes))
+        return _PlacedCover(grid, raster.reader, has_water_class(positions, scheme), problems)
     refuse_elsewhere(cover.name, cover.bounds, cover.frame.crs.to_wkt(), table.degrees)
     polygons, problems = place_polygons(cover, scheme, setting, crs_wkt=crs_wkt, wide_m=wide_m)
     grid = new_grid(crs_wkt, bounds_m, settings.study.cell_m or chosen_cell_m(bounds_m))
@@ -278,7 +280,7 @@ def _place_cover(
 
 def _raster_cells(raster: RasterFile, cell_m: float | None, crs_wkt: str, bounds_m: Bounds, degrees: Bounds) -> Grid:
     """The raster's own cells where they can be used, else new ones of the size set or of its own."""
-    if raster.is_north_up_square and cell_m in (None, raster.transform[0]):
+    if raster.is_north_up_square and (cell_m is None or math.isclose(cell_m, raster.transform[0], rel_tol=1e-9)):
         own = raster_grid(raster, crs_wkt, bounds_m)
         if offset_in(raster, own) is not None:
             return own

@@ -17,7 +17,7 @@ from allocator.core.cautions import CAUTIONS, HEADLINE
 from allocator.core.crs import GEOGRAPHIC, describe, transform_points
 from allocator.core.results import Plan
 from allocator.core.study import Roads
-from allocator.core.units import METRES_PER_FOOT, percent
+from allocator.core.units import METRES_PER_FOOT
 from allocator.outputs.map_image import RAMP, Overlay, score_overlay
 from allocator.outputs.map_shapes import areas, display_shapes, lines, middle, mixed, steps
 from allocator.outputs.map_words import LAYERS, plain, shown_table
@@ -199,12 +199,10 @@ def _layer_list(shapes: Mapping[str, Any]) -> dict[str, Any]:
 def _facts(plan: Plan) -> dict[str, Any]:
     """Coordinate system in short and its errors in percent where the plan knows them."""
     facts = {"crs": describe(plan.study.grid.crs_wkt), "cell_m": plan.study.grid.cell_m}
-    for name in ("area_error", "length_error"):
+    for name in ("area_error_percent", "length_error_percent"):
         value = plan.facts.get(name)
         if value is not None and math.isfinite(value):
-            facts[name] = _error_words(percent(value))
-        elif plan.facts.get(f"{name}_percent") is not None:
-            facts[name] = _error_words(plan.facts[f"{name}_percent"])
+            facts[name] = _error_words(value)
     return facts
 
 

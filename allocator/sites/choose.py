@@ -19,7 +19,7 @@ from allocator.core.errors import SitesInfeasibleError
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
-EXACT_ENTRIES = 60_000
+EXACT_ENTRIES = 400_000
 """Problems with at most this many pairs of candidate and (merged) cell are solved exactly."""
 EXACT_NODES = 500
 """Branches that the exact solver may open: a limit on work, not time, so that every machine stops at the same point."""

@@ -17,7 +17,7 @@ from allocator.habitat.tile import ScoredTile
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
-BLOCKS_PER_RADIUS = 12
+BLOCKS_PER_RADIUS = 10
 """Habitat is summed over squares of about this part of the service radius before candidates are matched to it."""
 
 

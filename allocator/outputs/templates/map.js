@@ -1,6 +1,6 @@
 /* The map: layers in a fixed order on one canvas, and what lies under a click. */
 const ink = (name) => getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim();
-const ORDER = ["water", "exclusions", "shade", "properties", "habitat", "complexes", "roads", "buildings", "service", "candidates", "sightings", "chosen"];
+const ORDER = ["shade", "water", "exclusions", "properties", "habitat", "complexes", "roads", "buildings", "service", "candidates", "sightings", "chosen"];
 const MOST_NUMBERED = 1500;
 
 /* The library's canvas with two more pens: hatching, and many small marks at once. */
@@ -94,7 +94,7 @@ function wholePlan() {
 }
 
 const paper = { interactive: false, fillRule: "nonzero" };
-const casing = { color: ink("leaf"), weight: 4.5, opacity: 0.75, fill: false };
+const casing = { color: ink("leaf"), weight: 3.6, opacity: 0.6, fill: false };
 function area(list, options) { return L.polygon(list, { ...paper, ...options }); }
 function line(list, options) { return L.polyline(list, { ...paper, fill: false, ...options }); }
 function allAreas(list) { return list.flatMap((thing) => thing.areas); }
@@ -103,7 +103,7 @@ function propertyLayer() {
   const signed = things.properties.filter((thing) => thing.row.enrolled === "yes");
   const others = things.properties.filter((thing) => thing.row.enrolled !== "yes");
   return [
-    area(allAreas(things.properties), casing),
+    area(allAreas(signed), casing),
     area(allAreas(others), { color: ink("ink"), weight: 1.4, dashArray: "7 4", fill: false, hatch: ink("hatch") }),
     area(allAreas(signed), { color: ink("ink"), weight: 1.8, fill: false }),
   ];
@@ -167,7 +167,7 @@ const draw = {
   shade: shadeLayer,
   roads: roadLayer,
   sites: siteLayer,
-  habitat: () => [area(allAreas(things.habitat), { ...casing, weight: 3.4 }), area(allAreas(things.habitat), { color: ink("spruce"), weight: 1.6, fill: false })],
+  habitat: () => [area(allAreas(things.habitat), casing), area(allAreas(things.habitat), { color: ink("spruce"), weight: 1.6, fill: false })],
   complexes: () => [area(allAreas(things.complexes), { color: ink("plum"), weight: 2.6, dashArray: "12 4 2 4", fill: false })],
   service: () => [area(plan.shapes.service.flatMap((shape) => polygons(shape.areas)), { color: ink("clay"), weight: 1.3, dashArray: "2 5", fill: false })],
   candidates: () => marks("candidates", { color: ink("clay"), fillColor: ink("paper"), weight: 1.4, pen: pens.ring, reach: 3.5 }),
@@ -235,12 +235,14 @@ function openCards(list, at, focusBack) {
   box.append(...list, sameSpot(L.latLng(at)));
   box.addEventListener("keydown", (event) => { if (event.key === "Escape") map.closePopup(); });
   const size = map.getSize();
-  const popup = L.popup({ maxWidth: Math.min(340, size.x - 60), minWidth: Math.min(240, size.x - 60), maxHeight: Math.max(160, size.y - 110), autoPanPadding: [12, 12] });
+  const popup = L.popup({ maxWidth: Math.min(340, size.x - 60), minWidth: Math.min(240, size.x - 60), maxHeight: Math.max(150, size.y - 130), autoPanPadding: [12, 12] });
   popup.setLatLng(at).setContent(box).openOn(map);
   afterClose = focusBack || null;
   if (focusBack) box.focus({ preventScroll: true });
 }
+map.on("popupopen", () => map.getContainer().classList.add("has-card"));
 map.on("popupclose", () => {
+  map.getContainer().classList.remove("has-card");
   mark(null);
   const back = afterClose;
   afterClose = null;

@@ -40,7 +40,7 @@ const cards = {
     pairs.unshift(["Property", propertyName(row.property_id)]);
     pairs.splice(1, 0, ["Latitude, longitude", `${row.latitude.toFixed(6)}, ${row.longitude.toFixed(6)}`]);
     const made = card("Trap site", `Site ${row.site_id}`, pairs);
-    if (row.cautions) made.append(element("p", "card-caution", row.cautions));
+    if (row.cautions) made.querySelector("h3").after(element("p", "card-caution", row.cautions));
     return made;
   },
   properties({ row }) {
