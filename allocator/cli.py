@@ -27,7 +27,9 @@ StudyFile = Annotated[Path, typer.Argument(metavar="STUDY.toml", help="The study
 Overrides = Annotated[list[str] | None, typer.Option("--set", metavar="KEY=VALUE", help="Use another value, once.")]
 Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace a folder that an earlier plan made.")]
 Workers = Annotated[int, typer.Option(min=1, max=64, help="Threads to use.")]
-TileCells = Annotated[int, typer.Option(min=64, max=16384, help="Side of a tile in cells; the plan is the same with any.")]
+TileCells = Annotated[
+    int, typer.Option(min=64, max=16384, help="Side of a tile in cells; the plan is the same with any.")
+]
 
 
 @app.callback()
@@ -92,7 +94,9 @@ def plan(
     tile_cells: TileCells = 1024,
 ) -> None:
     """Habitat acres, trap counts and sites, as a map, a GeoPackage and tables."""
-    _plan(context, study, out=out, overwrite=overwrite, overrides=overrides or [], workers=workers, tile_cells=tile_cells)
+    _plan(
+        context, study, out=out, overwrite=overwrite, overrides=overrides or [], workers=workers, tile_cells=tile_cells
+    )
 
 
 @app.command()
@@ -119,7 +123,9 @@ def settings(schema: Annotated[bool, typer.Option("--schema", help="As JSON Sche
 
     def show(table: dict[str, Any], name: str) -> None:
         if "value" in table:
-            _say(f"{name} = {json.dumps(table['value'])}  ({table['unit']})\n    {table['meaning']}\n    source: {table['source']}")
+            _say(
+                f"{name} = {json.dumps(table['value'])}  ({table['unit']})\n    {table['meaning']}\n    source: {table['source']}"
+            )
             return
         for key, part in table.items():
             show(part, f"{name}.{key}" if name else key)
@@ -150,12 +156,13 @@ def _plan(
 def _summary(made: Any, folder: Path) -> str:
     from allocator.core.cautions import HEADLINE
 
-    totals = made.totals
+    totals, solver = made.totals, made.solver
     lines = [
-        f"{made.study.settings.study.name}",
-        f"  {totals.properties} properties, {totals.area_acres:,.0f} acres, of them {totals.habitat_acres:,.1f} acres of habitat",
-        f"  {totals.enrolled_habitat_acres:,.1f} acres of habitat on enrolled land: {totals.traps_exact:.2f} traps by the rule, {totals.traps} whole traps",
-        f"  {totals.sites} sites chosen ({made.solver.status}, at most {made.solver.gap_percent:.1f} % better possible)",
+        made.study.settings.study.name,
+        f"  {totals.properties} properties, {totals.area_acres:,.0f} acres",
+        f"  {totals.habitat_acres:,.1f} acres of habitat, {totals.enrolled_habitat_acres:,.1f} of them on enrolled land",
+        f"  {totals.traps_exact:.2f} traps by the rule, {totals.traps} in whole traps",
+        f"  {totals.sites} sites chosen ({solver.status}; no choice can serve over {solver.gap_percent:.1f} % more)",
     ]
     lines += [f"  ! {warning}" for warning in made.warnings]
     lines += [f"  {HEADLINE}", f"  Map: {folder / 'map.html'}"]

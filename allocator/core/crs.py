@@ -4,9 +4,9 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 from pyproj import CRS, Proj, Transformer
 
+from allocator.core.arrays import Floats
 from allocator.core.errors import CrsError
 
 Bounds = tuple[float, float, float, float]
@@ -109,9 +109,7 @@ def _transformer(source: str, target: str) -> Transformer:
     return Transformer.from_crs(CRS.from_user_input(source), CRS.from_user_input(target), always_xy=True)
 
 
-def transform_points(
-    x: NDArray[np.float64], y: NDArray[np.float64], source: str, target: str
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def transform_points(x: Floats, y: Floats, source: str, target: str) -> tuple[Floats, Floats]:
     """Coordinates of points in another system, longitude or easting first.
 
     Parameters
@@ -169,4 +167,6 @@ def describe(crs_wkt: str) -> str:
             "Lambert azimuthal equal-area at "
             f"{values.get('Latitude of natural origin')}, {values.get('Longitude of natural origin')}"
         )
+    if operation is not None and crs.name.casefold() in ("unnamed", "unknown"):
+        return f"{operation.method_name}, without a name"
     return str(crs.name)

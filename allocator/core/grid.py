@@ -2,10 +2,7 @@
 
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
-Floats = NDArray[np.float64]
+from allocator.core.arrays import Floats, Ints
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +102,7 @@ class Grid:
         """
         return (x_m - self.west_m) / self.cell_m, (self.north_m - y_m) / self.cell_m
 
-    def centres(self, rows: NDArray[np.int64], columns: NDArray[np.int64]) -> tuple[Floats, Floats]:
+    def centres(self, rows: Ints, columns: Ints) -> tuple[Floats, Floats]:
         """Coordinates in metres of the centres of cells.
 
         Parameters

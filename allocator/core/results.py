@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from allocator.core.arrays import Bools
 from allocator.core.grid import Grid
 from allocator.core.study import Study
 
@@ -77,7 +78,7 @@ class ScoreMap:
 
     grid: Grid
     score: NDArray[np.uint16]
-    is_habitat: NDArray[np.bool_]
+    is_habitat: Bools
 
 
 @dataclass(frozen=True)

@@ -7,6 +7,7 @@ import math
 import tomllib
 from functools import cache
 from importlib import resources
+from itertools import pairwise
 from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
@@ -23,7 +24,7 @@ def _is_curve(points: tuple[tuple[float, float], ...]) -> tuple[tuple[float, flo
         raise ValueError("a curve needs at least two points, such as [[0, 1.0], [1500, 0.0]]")
     if not all(math.isfinite(value) for value, _ in points):
         raise ValueError("the first numbers of a curve's points must be finite")
-    if any(later[0] <= earlier[0] for earlier, later in zip(points, points[1:], strict=False)):
+    if any(later[0] <= earlier[0] for earlier, later in pairwise(points)):
         raise ValueError("the first numbers of a curve's points must grow")
     if any(not 0 <= index <= 1 for _, index in points):
         raise ValueError("the second number of each point is an index from 0 to 1")

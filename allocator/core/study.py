@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from allocator.core.arrays import Bools
 from allocator.core.grid import Grid, Window
 from allocator.core.settings import Settings
 
@@ -137,7 +138,7 @@ class Properties:
 
     ids: tuple[str, ...]
     names: tuple[str, ...]
-    enrolled: NDArray[np.bool_]
+    enrolled: Bools
     shapes: Shapes
 
 

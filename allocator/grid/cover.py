@@ -6,6 +6,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from allocator.core.arrays import Bools
 from allocator.core.grid import Window
 from allocator.core.study import BLANK_CLASS, PolygonCover, Study
 from allocator.grid.edges import Edges, line_edges, polygon_edges
@@ -57,7 +58,7 @@ class CoverSource:
         positions = np.append(source.class_positions, np.uint8(BLANK_CLASS))
         return positions[last].reshape(window.shape)
 
-    def is_water(self, window: Window, cover: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    def is_water(self, window: Window, cover: NDArray[np.uint8]) -> Bools:
         """Cells that a water shape touches or whose class is water.
 
         Parameters
@@ -74,7 +75,7 @@ class CoverSource:
         """
         table = np.zeros(256, bool)
         table[[position for position, cover_class in enumerate(self.study.classes) if cover_class.is_water]] = True
-        wet: NDArray[np.bool_] = table[cover]
+        wet: Bools = table[cover]
         if self.rims is not None:
             wet |= cells_touched(self.rims, window)
         if self.surfaces is not None:

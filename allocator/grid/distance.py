@@ -10,13 +10,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from allocator.core.arrays import Bools
+
 LARGEST_EXACT_CELLS = 900
 """Up to this distance a float32 square rounds to the right whole number (error of the transform 6e-5 cells)."""
 
 SquaredCells = NDArray[np.int32]
 
 
-def squared_distance(marked: NDArray[np.bool_], most_cells: int) -> SquaredCells:
+def squared_distance(marked: Bools, most_cells: int) -> SquaredCells:
     """Squared distance in cells to the nearest marked cell.
 
     Parameters
@@ -46,11 +48,11 @@ def squared_distance(marked: NDArray[np.bool_], most_cells: int) -> SquaredCells
         return np.minimum(square, beyond).astype(np.int32)
     distance = cv2.distanceTransform((~marked).view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
     np.minimum(distance, np.float32(most_cells + 1), out=distance)
-    np.square(distance, out=distance)
-    return np.rint(distance, out=distance).astype(np.int32)
+    squared: SquaredCells = np.rint(np.square(distance)).astype(np.int32)
+    return squared
 
 
-def nearest_marked(marked: NDArray[np.bool_]) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+def nearest_marked(marked: Bools) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
     """Row and column of the nearest marked cell.
 
     Parameters
@@ -63,5 +65,5 @@ def nearest_marked(marked: NDArray[np.bool_]) -> tuple[NDArray[np.int32], NDArra
     rows, columns : array of int32, shape (rows, columns)
         Of several equally near, always the same one relative to the cell, whatever the window.
     """
-    rows, columns = ndimage.distance_transform_edt(~marked, return_distances=False, return_indices=True)
-    return rows, columns
+    found = np.asarray(ndimage.distance_transform_edt(~marked, return_distances=False, return_indices=True), np.int32)
+    return found[0], found[1]

@@ -10,16 +10,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 
+from allocator.core.arrays import Floats, Ints
 from allocator.core.grid import Grid, Window
 from allocator.core.study import Shapes
 
 WHOLE = 1 << 20
 """Shares of a cell are counted in parts of this many."""
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -70,9 +67,14 @@ class Edges:
         y0, y1 = self.y0[positions], self.y1[positions]
         positions = positions[(y1 >= window.row) & (y0 <= bottom)]
         return Edges(
-            *(part[positions] for part in (self.owner, self.x0, self.y0, self.x1, self.y1, self.sign)),
-            first=self.first,
-            box=self.box,
+            self.owner[positions],
+            self.x0[positions],
+            self.y0[positions],
+            self.x1[positions],
+            self.y1[positions],
+            self.sign[positions],
+            self.first,
+            self.box,
         )
 
 
@@ -120,7 +122,8 @@ def ranges(starts: Ints, lengths: Ints) -> Ints:
     """
     ends = np.cumsum(lengths)
     total = int(ends[-1]) if len(ends) else 0
-    return np.arange(total, dtype=np.int64) + np.repeat(starts - (ends - lengths), lengths)
+    numbers: Ints = np.arange(total, dtype=np.int64) + np.repeat(starts - (ends - lengths), lengths)
+    return numbers
 
 
 def _from_paths(paths: Shapes, owner: Ints, shapes: int, grid: Grid) -> Edges:

@@ -4,10 +4,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from allocator.core.arrays import Bools, Ints
 from allocator.core.grid import Window
-from allocator.grid.edges import Edges, Ints, Pieces, cut_at_centres, cut_into_cells, ranges
+from allocator.grid.edges import Edges, Pieces, cut_at_centres, cut_into_cells, ranges
 
 Rule = Literal["share", "centre"]
 
@@ -85,7 +85,7 @@ def _fill_rows(pieces: Pieces, window: Window) -> Shares:
     return Shares(owner, row * window.columns + column, share)
 
 
-def cells_touched(edges: Edges, window: Window) -> NDArray[np.bool_]:
+def cells_touched(edges: Edges, window: Window) -> Bools:
     """Cells of a window that lines, or the rims of polygons, pass through.
 
     Parameters

@@ -3,6 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from allocator.core.arrays import Bools
 from allocator.grid.distance import SquaredCells, nearest_marked
 
 Metres = NDArray[np.float32]
@@ -49,7 +50,7 @@ def slope(elevation_m: Metres, cell_m: float) -> NDArray[np.float32]:
 
 
 def height_above_water(
-    elevation_m: Metres, water: NDArray[np.bool_], squared: SquaredCells, most_cells: int
+    elevation_m: Metres, water: Bools, squared: SquaredCells, most_cells: int
 ) -> NDArray[np.float32]:
     """Height of each cell above its nearest water cell, in metres.
 

@@ -4,16 +4,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from allocator.core.arrays import Floats, Ints
 from allocator.core.results import SCORE_STEPS
 from allocator.grid.edges import WHOLE
 from allocator.habitat.complexes import Complexes
 from allocator.habitat.patches import Patches
 from allocator.habitat.tile import Sums
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

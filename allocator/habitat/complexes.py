@@ -4,13 +4,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from allocator.core.arrays import Ints
 from allocator.core.study import Shapes
-
-Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True)

@@ -10,12 +10,11 @@ from rasterio.features import shapes as trace_outlines
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from allocator.core.arrays import Bools, Floats, Ints
 from allocator.core.grid import Grid
 from allocator.core.results import BLANK_SCORE
 from allocator.core.study import Shapes
 from allocator.habitat.tile import ScoredTile, first_cells
-
-Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -89,7 +88,9 @@ def tile_patches(tile: ScoredTile, grid: Grid) -> TilePatches:
 def _outlines(tile: ScoredTile, grid: Grid) -> tuple[Shapes, Ints]:
     """Outlines of labelled cells: labels join corners, outlines do not, so every polygon is valid."""
     traced = trace_outlines(tile.labels, mask=tile.labels > 0, connectivity=4)
-    rings, ring_owner, labels = [], [], []
+    rings: list[list[tuple[float, float]]] = []
+    ring_owner: list[int] = []
+    labels: list[int] = []
     for geometry, label in traced:
         rings += geometry["coordinates"]
         ring_owner += [len(labels)] * len(geometry["coordinates"])
@@ -202,7 +203,7 @@ def _joined_outlines(tiles: Sequence[TilePatches], patch_of: Sequence[Ints], num
         if tile[first[patch]] != tile[first[patch + 1] - 1]:
             parts = shapely.get_parts(without_middle_points(shapely.union_all(parts)))
         shapes[patch] = shapely.multipolygons(parts)
-    return shapely.normalize(shapes)
+    return np.asarray(shapely.normalize(shapes))
 
 
 def without_middle_points(shape: shapely.Geometry) -> shapely.Geometry:
@@ -231,7 +232,7 @@ def without_middle_points(shape: shapely.Geometry) -> shapely.Geometry:
     return polygons[0] if len(polygons) == 1 else shapely.multipolygons(polygons)
 
 
-def _corners(points: NDArray[np.float64]) -> NDArray[np.float64]:
+def _corners(points: Floats) -> Floats:
     """Corner points of a closed ring, closed again."""
     points = points[:-1]
     before, after = np.roll(points, 1, axis=0), np.roll(points, -1, axis=0)
@@ -240,7 +241,7 @@ def _corners(points: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.concatenate([corners, corners[:1]])
 
 
-def habitat_mask(tiles: Sequence[TilePatches], patches: Patches, grid: Grid) -> tuple[NDArray[np.uint16], NDArray[np.bool_]]:
+def habitat_mask(tiles: Sequence[TilePatches], patches: Patches, grid: Grid) -> tuple[NDArray[np.uint16], Bools]:
     """Score and habitat of every cell of the grid.
 
     Parameters

@@ -11,10 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from allocator.core.arrays import Floats, Ints
 from allocator.core.results import BLANK_SCORE, SCORE_STEPS
 from allocator.core.settings import Combine
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -36,7 +35,7 @@ class Component:
     name: str
     weight: float
     index: Floats
-    entry: NDArray[np.integer] | None = None
+    entry: Ints | NDArray[np.uint8] | None = None
 
     def spread(self, values: Floats) -> Floats:
         """Values per entry laid out per cell.
@@ -54,7 +53,7 @@ class Component:
         return values if self.entry is None else values[self.entry]
 
 
-def curve_index(values: NDArray[np.floating], curve: Sequence[tuple[float, float]]) -> Floats:
+def curve_index(values: Floats, curve: Sequence[tuple[float, float]]) -> Floats:
     """Index of values on a curve of straight lines, clamped at its ends.
 
     Parameters
@@ -80,13 +79,13 @@ def curve_index(values: NDArray[np.floating], curve: Sequence[tuple[float, float
     [1.0, 0.5, 0.0]
     """
     points = np.asarray(curve, float)
-    return np.interp(np.asarray(values, float), points[:, 0], points[:, 1])
+    return np.asarray(np.interp(np.asarray(values, float), points[:, 0], points[:, 1]))
 
 
 def _combine(indices: Sequence[Floats], weights: Sequence[float], combine: Combine) -> Floats:
     """Combine components that have no blanks."""
     if combine == "minimum":
-        return np.minimum.reduce(list(indices))
+        return np.asarray(np.minimum.reduce(list(indices)))
     total = sum(weights)
     parts = [index * (weight / total) for index, weight in zip(indices, weights, strict=True)]
     out = parts[0]
@@ -105,7 +104,7 @@ def _combine_with_blanks(indices: Sequence[Floats], weights: Sequence[float], co
     weight = np.asarray(weights, float).reshape((-1,) + (1,) * (stack.ndim - 1)) * known
     total = weight.sum(axis=0)
     parts = np.where(weight > 0, np.where(known, stack, 0) * np.where(weight > 0, weight, 1), 0).sum(axis=0)
-    return np.divide(parts, total, out=np.full(total.shape, np.nan), where=total > 0)
+    return np.asarray(np.divide(parts, total, out=np.full(total.shape, np.nan), where=total > 0))
 
 
 def score_cells(components: Sequence[Component], combine: Combine = "geometric") -> Floats:

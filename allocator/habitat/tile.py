@@ -7,6 +7,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from allocator.core.arrays import Bools, Floats, Ints
 from allocator.core.grid import Grid, Window
 from allocator.core.results import BLANK_SCORE, SCORE_STEPS
 from allocator.core.settings import HabitatSettings
@@ -15,8 +16,6 @@ from allocator.grid.edges import WHOLE
 from allocator.grid.land import Land
 from allocator.grid.shares import Shares
 from allocator.habitat.score import Component, curve_index, score_cells, whole_score
-
-Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -127,7 +126,7 @@ def components(
     return made
 
 
-def cover_index(classes: Sequence[CoverClass]) -> NDArray[np.float64]:
+def cover_index(classes: Sequence[CoverClass]) -> Floats:
     """Cover index by class position.
 
     Parameters
@@ -199,7 +198,7 @@ def _once(cell: Ints, share: Ints, cells: int) -> Ints:
     return np.bincount(cell, weights=share, minlength=cells).astype(np.int64)
 
 
-def sum_tile(shares: Shares, cover: NDArray[np.uint8], tile: ScoredTile, enrolled: NDArray[np.bool_]) -> Sums:
+def sum_tile(shares: Shares, cover: NDArray[np.uint8], tile: ScoredTile, enrolled: Bools) -> Sums:
     """Sums of a tile over properties, classes and patches.
 
     Parameters

@@ -69,8 +69,8 @@ def refuse_elsewhere(name: str, bounds: Bounds, crs_wkt: str, properties_degrees
     hint = " Latitude and longitude look swapped in one of the two." if _meet(swapped, properties_degrees) else ""
     raise InputError(
         f"{name}: it does not overlap the properties. It lies at {degrees_text(bounds, crs_wkt)}, the properties at "
-        f"{degrees_text(properties_degrees, _geographic())}, {_gap_km(degrees, properties_degrees):,.0f} km away.{hint} "
-        "Check which area the file covers and its coordinate system."
+        f"{degrees_text(properties_degrees, _geographic())}, {_gap_km(degrees, properties_degrees):,.0f} km away."
+        f"{hint} Check which area the file covers and its coordinate system."
     )
 
 
@@ -112,15 +112,17 @@ def part_outside_raster(
     return [Problem("warning", raster.name, message)]
 
 
-def blank_on_properties(cells: GridCells, properties: Properties) -> list[Problem]:
-    """A warning where land-cover cells on the properties are blank.
+def blank_on_properties(cells: GridCells, properties: Properties, without: str = "never habitat.") -> list[Problem]:
+    """A warning where cells of a raster on the properties are blank.
 
     Parameters
     ----------
     cells : GridCells
-        The land cover on the grid.
+        Land cover or elevation on the grid.
     properties : Properties
         In the working system.
+    without : str
+        What a blank means for the plan.
 
     Returns
     -------
@@ -144,7 +146,7 @@ def blank_on_properties(cells: GridCells, properties: Properties) -> list[Proble
     share = blank * grid.cell_area_m2 / float(shapely.area(properties.shapes).sum())
     if share <= SHARE_TOLD:
         return []
-    message = f"{min(share, 1.0):.1%} of the property area ({blank:,} cells) is nodata: blank there, never habitat."
+    message = f"{min(share, 1.0):.1%} of the property area ({blank:,} cells) is nodata: blank there; {without}"
     return [Problem("warning", cells.raster.name, message)]
 
 

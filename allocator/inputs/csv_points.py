@@ -36,8 +36,8 @@ def points_of_table(table: pd.DataFrame, name: str) -> NDArray[np.object_]:
     CrsError
         The values are no longitudes and latitudes.
     """
-    longitude_column = _first(table.columns, LONGITUDES)
-    latitude_column = _first(table.columns, LATITUDES)
+    longitude_column = _first(list(table.columns), LONGITUDES)
+    latitude_column = _first(list(table.columns), LATITUDES)
     if longitude_column is None or latitude_column is None:
         raise GeometryError(
             f"{name}: the table has no shapes. Expected a column WKT, or columns longitude and latitude for points. "

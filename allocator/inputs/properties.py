@@ -231,8 +231,10 @@ def _one_per_id(rows: _Rows, name: str) -> tuple[Merged, list[Problem]]:
         problems.append(Problem("warning", name, message))
     several = [one for one, members in groups.items() if len(members) > 1]
     if several:
-        message = f"{count_of(len(several), 'property')} in several records, merged by id: {some_of(several)}."
-        problems.append(Problem("note", name, message.replace("propertys", "properties")))
+        message = (
+            f"{count_of(len(several), 'id')} with several records, each merged into one property: {some_of(several)}."
+        )
+        problems.append(Problem("note", name, message))
     unclear = [one for one in several if len({rows.enrolled[row] for row in groups[one]}) > 1]
     if unclear:
         raise InputError(

@@ -58,7 +58,7 @@ class CoverCells:
             is_blank = is_blank | (values < 0) | (values >= LARGE_TABLE)
             positions = self._table[np.where(is_blank, 0, values).astype(np.int64)]
         positions[is_blank] = BLANK_CLASS
-        return positions
+        return np.asarray(positions)
 
     def close(self) -> None:
         """Close the file."""
@@ -96,7 +96,7 @@ class ElevationCells:
         values, is_blank = self.cells.read(window)
         heights = np.where(is_blank, np.nan, values).astype(np.float32)
         heights[~(np.abs(heights) < HIGHEST_GROUND_M)] = np.nan
-        return heights * np.float32(self.metres_per_unit)
+        return np.asarray(heights * np.float32(self.metres_per_unit))
 
     def close(self) -> None:
         """Close the file."""

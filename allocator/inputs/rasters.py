@@ -198,7 +198,7 @@ def _described(source: Any, path: Path, dataset: str, role: str) -> tuple[Raster
         problems.append(Problem("warning", name, f"the raster has {source.count} bands; the first one is used."))
     raster = RasterFile(
         path=path, dataset=dataset, role=role, crs_wkt=str(CRS.from_wkt(source.crs.to_wkt()).to_wkt()),
-        transform=tuple(float(value) for value in transform[:6]),
+        transform=(transform.a, transform.b, transform.c, transform.d, transform.e, transform.f),
         width=source.width, height=source.height, dtype=source.dtypes[0], nodata=source.nodata,
     )  # fmt: skip
     return raster, problems

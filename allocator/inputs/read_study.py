@@ -298,7 +298,9 @@ def _place_elevation(
         refuse_elsewhere(raster.name, raster.bounds, raster.crs_wkt, sources.properties.degrees)
         findings.extend(part_outside_raster(raster, properties, grid.crs_wkt, without="no height is known there."))
         halo = math.ceil(settings.habitat.reach_m / grid.cell_m) + 1
-        return ElevationCells(GridCells(raster, grid, is_smooth=True, halo_cells=halo), setting.vertical_unit)
+        cells = GridCells(raster, grid, is_smooth=True, halo_cells=halo)
+        findings.extend(blank_on_properties(cells, properties, without="no height is known there."))
+        return ElevationCells(cells, setting.vertical_unit)
     return None
 
 

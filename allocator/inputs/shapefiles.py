@@ -214,9 +214,8 @@ def openable(shapefile: Shapefile) -> Iterator[str]:
         for member in shapefile.members:
             target = Path(folder) / f"{shapefile.stem}{PurePosixPath(member).suffix.casefold()}"
             if shapefile._is_zipped:
-                with zipfile.ZipFile(shapefile.container) as archive, archive.open(member) as source:
-                    with target.open("wb") as copy:
-                        shutil.copyfileobj(source, copy)
+                with zipfile.ZipFile(shapefile.container) as archive:
+                    target.write_bytes(archive.read(member))
             else:
                 shutil.copyfile(shapefile.container.parent / member, target)
         before = pyogrio.get_gdal_config_option("SHAPE_RESTORE_SHX")

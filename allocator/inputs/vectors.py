@@ -250,8 +250,8 @@ class _Reading:
             )
 
     def _as_degrees(self, frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-        west, south, east, north = frame.total_bounds if len(frame) else (0.0, 0.0, 0.0, 0.0)
-        if not (west >= -180 and east <= 180 and south >= -90 and north <= 90):
+        west, south, east, north = frame.total_bounds
+        if np.isfinite(west) and not (west >= -180 and east <= 180 and south >= -90 and north <= 90):
             raise CrsError(
                 f"{self.name}: a CSV cannot state its coordinate system (CRS) and its coordinates are no longitudes "
                 f"and latitudes (x {west:.1f} to {east:.1f}). Export longitude and latitude, or use a GeoPackage."

@@ -32,5 +32,7 @@ def write_starter(folder: Path) -> Path:
         (folder / "inputs").mkdir(parents=True, exist_ok=True)
         path.write_text(template, encoding="utf-8")
     except OSError as error:
-        raise OutputError(f"{folder} cannot be written: {error.strerror}. Name a folder that you may write to.") from None
+        raise OutputError(
+            f"{folder} cannot be written: {error.strerror}. Name a folder that you may write to."
+        ) from None
     return path

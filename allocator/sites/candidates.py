@@ -2,16 +2,15 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 
+from allocator.core.arrays import Bools, Floats, Ints
 from allocator.core.study import Shapes, Study
 from allocator.sites.roads import NearestRoad, nearest_truck_road
 from allocator.sites.spots import CELL_STEPS, Spots, TileSpots, best_per_square, quality
-
-Floats = NDArray[np.float64]
 
 STEPS = (*CELL_STEPS, "inside the property line", "clear of buildings", "outside exclusions")
 """All steps of the screening, in order."""
@@ -44,7 +43,7 @@ class Candidates:
     boundary_m: Floats
     building_m: Floats
     quality: Floats
-    passed: NDArray[np.int64]
+    passed: Ints
 
 
 def measure_candidates(found: TileSpots, study: Study) -> Candidates:
@@ -64,7 +63,8 @@ def measure_candidates(found: TileSpots, study: Study) -> Candidates:
     """
     sites, spots, number = study.settings.sites, found.spots, len(study.properties.ids)
     points = _points(spots, study)
-    boundary_m = building_m = np.empty(0)
+    boundary_m: Floats = np.empty(0)
+    building_m: Floats = np.empty(0)
     if len(points):
         assert study.roads is not None
         road = nearest_truck_road(points, study.roads)
@@ -94,12 +94,12 @@ def _points(spots: Spots, study: Study) -> Shapes:
     return np.asarray(shapely.points(*study.grid.centres(spots.row, spots.column)))
 
 
-def _inside_by(points: Shapes, owner: NDArray[np.int64], shapes: Shapes) -> Floats:
+def _inside_by(points: Shapes, owner: Ints, shapes: Shapes) -> Floats:
     """Distance to the property's own line; negative outside the property."""
     out = np.empty(len(points))
     order = np.argsort(owner, kind="stable")
     edges = np.flatnonzero(np.r_[True, owner[order][1:] != owner[order][:-1], True])
-    for first, last in zip(edges, edges[1:], strict=False):
+    for first, last in pairwise(edges):
         its = order[first:last]
         shape = shapes[owner[its[0]]]
         shapely.prepare(shape)
@@ -118,7 +118,7 @@ def _nearest(points: Shapes, others: Shapes | None) -> Floats:
     return out
 
 
-def _is_in(points: Shapes, areas: Shapes | None) -> NDArray[np.bool_]:
+def _is_in(points: Shapes, areas: Shapes | None) -> Bools:
     out = np.zeros(len(points), bool)
     if areas is not None and len(areas):
         out[shapely.STRtree(areas).query(points, predicate="intersects")[0]] = True
@@ -148,7 +148,7 @@ REASONS: dict[str, Reason] = {
 }  # fmt: skip
 
 
-def reason_without_candidates(passed: NDArray[np.int64], study: Study) -> str:
+def reason_without_candidates(passed: Ints, study: Study) -> str:
     """Why a property has no candidate: the first step that left none.
 
     Parameters

@@ -14,10 +14,8 @@ from numpy.typing import NDArray
 from scipy import optimize
 from scipy.sparse import coo_array, csr_array, hstack, vstack
 
+from allocator.core.arrays import Floats, Ints
 from allocator.core.errors import SitesInfeasibleError
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 EXACT_ENTRIES = 400_000
 """Problems with at most this many pairs of candidate and (merged) cell are solved exactly."""
@@ -169,9 +167,9 @@ def _merged(reach: csr_array, worth: Floats, seed: int) -> tuple[csr_array, Floa
     first = np.zeros(len(distinct), np.int64)
     first[place[::-1]] = np.arange(len(place))[::-1]
     merged = csr_array(csr_array(reach.T)[first].T)
-    total = np.bincount(place, worth, len(distinct))
+    total: Floats = np.bincount(place, worth, len(distinct))
     kept = np.flatnonzero((distinct > 0).any(axis=1) & (total > 0))
-    return csr_array(csr_array(merged.T)[kept].T), total[kept]
+    return csr_array(csr_array(merged.T)[kept].T), np.asarray(total[kept], float)
 
 
 def _row(matrix: csr_array, row: int) -> NDArray[np.int32]:
@@ -315,7 +313,7 @@ def _exact(problem: _Problem, seconds: float) -> tuple[list[int] | None, float]:
     rows = [hstack([-problem.by_cell, identity])]
     upper = [np.zeros(cells)]
 
-    def limit(matrix: csr_array, most: Floats) -> None:
+    def limit(matrix: csr_array, most: Floats | Ints) -> None:
         rows.append(hstack([matrix, csr_array((matrix.shape[0], cells))]))
         upper.append(np.asarray(most, float))
 

@@ -4,10 +4,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from scipy.sparse import eye_array, hstack
 from scipy.spatial import cKDTree
 
+from allocator.core.arrays import Bools, Floats, Ints
 from allocator.core.progress import Progress
 from allocator.core.study import Shapes, Study
 from allocator.habitat.complexes import Complexes, small_parts
@@ -15,9 +15,6 @@ from allocator.sites.candidates import Candidates, reason_without_candidates
 from allocator.sites.choose import Choice, choose_sites
 from allocator.sites.reach import Demand, reach_matrix
 from allocator.traps.need import Need
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 CIRCLE_QUARTER = 32
 """Straight pieces per quarter of a service circle: the circle drawn is 0.04 % smaller than a true one."""
@@ -121,7 +118,7 @@ def _free_candidates(candidates: Candidates, limit: Ints, taken: list[int], stud
 
 def _choose(
     study: Study, candidates: Candidates, demand: Demand, *, place: int, free: Ints, limit: Ints
-) -> tuple[Choice, list[float], NDArray[np.bool_]]:
+) -> tuple[Choice, list[float], Bools]:
     """Choice among the free candidates of one complex, what each site adds, and which candidates reach habitat."""
     settings = study.settings
     its = np.s_[demand.first[place] : demand.first[place + 1]]
@@ -149,7 +146,7 @@ def _choose(
 
 
 def _shortfalls(
-    candidates: Candidates, limit: Ints, *, chosen: Ints, free: Ints, reached: NDArray[np.bool_]
+    candidates: Candidates, limit: Ints, *, chosen: Ints, free: Ints, reached: Bools
 ) -> list[tuple[int, int]]:
     """Properties of a complex that are short, each with why: 0 no free spot, 1 none in reach of habitat, 2 spacing."""
     owner, number = candidates.spots.owner, len(limit)

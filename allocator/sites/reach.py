@@ -4,18 +4,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.sparse import csr_array
 from scipy.spatial import cKDTree
 
+from allocator.core.arrays import Floats, Ints
 from allocator.core.grid import Grid
 from allocator.core.results import SCORE_STEPS
 from allocator.habitat.complexes import Complexes
 from allocator.habitat.patches import Patches
 from allocator.habitat.tile import ScoredTile
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 BLOCKS_PER_RADIUS = 10
 """Habitat is summed over squares of about this part of the service radius before candidates are matched to it."""
@@ -162,7 +159,7 @@ def join_demand(tiles: Sequence[TileDemand], patches: Patches, complexes: Comple
     key, sums = sum_by(((owner * height + row) * width + column)[kept], list(sums[:, kept]))
     owner = key // (height * width)
     cells = sums[0]
-    x_m, y_m = grid.centres(sums[2] / cells, sums[3] / cells)  # type: ignore[arg-type]
+    x_m, y_m = grid.centres(sums[2] / cells, sums[3] / cells)
     return Demand(
         x_m, y_m, cells * grid.cell_area_m2, sums[1] * (grid.cell_area_m2 / SCORE_STEPS),
         np.searchsorted(owner, np.arange(complexes.count + 1)),

@@ -6,9 +6,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from allocator.core.arrays import Floats, Ints
 from allocator.core.study import Roads
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -25,7 +24,7 @@ class NearestRoad:
         Nearest point of the road.
     """
 
-    road: NDArray[np.int64]
+    road: Ints
     distance_m: Floats
     x_m: Floats
     y_m: Floats
@@ -52,9 +51,7 @@ def nearest_truck_road(points: NDArray[np.object_], roads: Roads) -> NearestRoad
     coordinates, line = shapely.get_coordinates(lines, return_index=True)
     start = np.flatnonzero(line[1:] == line[:-1])
     segments = shapely.linestrings(np.stack([coordinates[start], coordinates[start + 1]], axis=1))
-    (point, segment), distance = shapely.STRtree(segments).query_nearest(
-        points, return_distance=True, all_matches=True
-    )
+    (point, segment), distance = shapely.STRtree(segments).query_nearest(points, return_distance=True, all_matches=True)
     order = np.lexsort((segment, point))
     first = order[np.r_[True, point[order][1:] != point[order][:-1]]] if len(order) else order
     nearest = segments[segment[first]]

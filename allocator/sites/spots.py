@@ -7,6 +7,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from allocator.core.arrays import Floats, Ints
 from allocator.core.grid import Grid
 from allocator.core.results import BLANK_SCORE, SCORE_STEPS
 from allocator.core.settings import SiteSettings
@@ -14,9 +15,6 @@ from allocator.core.study import BLANK_CLASS, CoverClass, Study
 from allocator.grid.edges import WHOLE
 from allocator.grid.land import Land
 from allocator.habitat.tile import ScoredTile
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 SHADES = ("open", "partial", "closed")
 BEST_PER_SQUARE = 4
@@ -117,15 +115,17 @@ def find_spots(land: Land, tile: ScoredTile, study: Study) -> TileSpots:
     shares = land.shares
     mine = near[shares.cell] & study.properties.enrolled[shares.owner] & (2 * shares.share > WHOLE)
     owner, cell, share = shares.owner[mine], shares.cell[mine], shares.share[mine]
-    water_m = np.full(len(cell), np.nan)
+    water_m: Floats = np.full(len(cell), np.nan)
     by_water = np.ones(len(cell), bool)
     if land.water_squared is not None:
         water_m = np.sqrt(land.water_squared.ravel()[cell]) * grid.cell_m
         by_water = (water_m >= sites.water_distance_m[0]) & (water_m <= sites.water_distance_m[1])
-    steep = np.full(len(cell), np.nan) if land.slope is None else land.slope.ravel()[cell].astype(float)
+    steep: Floats = np.full(len(cell), np.nan) if land.slope is None else land.slope.ravel()[cell].astype(float)
     level = by_water & ~(steep > sites.slope_limit_percent / 100)
-    passed = np.stack([np.bincount(owner[step], minlength=number) for step in (np.ones(len(cell), bool), by_water, level)])
-    owner, cell, share, water_m, steep = (part[level] for part in (owner, cell, share, water_m, steep))
+    steps = (np.ones(len(cell), bool), by_water, level)
+    passed = np.stack([np.bincount(owner[step], minlength=number) for step in steps])
+    owner, cell, share = owner[level], cell[level], share[level]
+    water_m, steep = water_m[level], steep[level]
     score = tile.score.ravel()[cell].astype(float)
     score = np.where(score == BLANK_SCORE, np.nan, score / SCORE_STEPS)
     shade = shade_of(land.cover, study.classes).ravel()[cell]
@@ -204,7 +204,7 @@ def quality(
         terms.append((weights.road, near(road_m, sites.road_distance_m)))
     total = sum((weight * ~np.isnan(term) for weight, term in terms), np.zeros(len(shade)))
     summed = sum((weight * np.nan_to_num(term) for weight, term in terms), np.zeros(len(shade)))
-    return np.divide(summed, total, out=np.zeros(len(shade)), where=total > 0)
+    return np.asarray(np.divide(summed, total, out=np.zeros(len(shade)), where=total > 0))
 
 
 def best_per_square(spots: Spots, rank: Floats, grid: Grid, *, side_m: float, most: int) -> Ints:

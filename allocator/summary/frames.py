@@ -6,6 +6,7 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import Geod
 
+from allocator.core.arrays import Floats
 from allocator.core.cautions import SITE_CAUTION
 from allocator.core.crs import GEOGRAPHIC, transform_points
 from allocator.core.results import SCORE_STEPS
@@ -20,7 +21,6 @@ from allocator.sites.spots import SHADES
 from allocator.summary.coordinates import crew_coordinates
 from allocator.traps.need import Need
 
-Floats = NDArray[np.float64]
 ROAD_WHEN = {"yes": "all year", "dry": "dry weather only"}
 
 
@@ -34,7 +34,9 @@ def _over(part: Floats, whole: Floats) -> Floats:
     return np.divide(part, whole, out=np.zeros(len(part)), where=whole > 0)
 
 
-def property_frame(study: Study, areas: Areas, need: Need, placement: Placement, candidates: Candidates) -> gpd.GeoDataFrame:
+def property_frame(
+    study: Study, areas: Areas, need: Need, placement: Placement, candidates: Candidates
+) -> gpd.GeoDataFrame:
     """One row per property.
 
     Parameters
@@ -221,7 +223,9 @@ def site_frame(study: Study, candidates: Candidates, placement: Placement, compl
             "road_when": np.array(when, object),
             "water_distance_m": _known_water(study, spots.water_m),
             "slope_percent": percent(spots.slope),
-            "cover": np.array([study.classes[place].name if place < BLANK_CLASS else "blank" for place in spots.cover], object),
+            "cover": np.array(
+                [study.classes[place].name if place < BLANK_CLASS else "blank" for place in spots.cover], object
+            ),
             "score": spots.score,
             "quality": candidates.quality[at],
             "served_acres": acres(placement.served_m2),

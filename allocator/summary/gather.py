@@ -171,7 +171,9 @@ def assumptions(study: Study) -> pd.DataFrame:
     for one in study.classes:
         changed = one.code in study.settings.habitat.cover
         value = "never scored" if np.isnan(one.score) else f"{one.score:g}"
-        rows.append((f"habitat.cover.{one.code}", value, "score 0 to 1", one.name, "study file" if changed else one.source))
+        rows.append(
+            (f"habitat.cover.{one.code}", value, "score 0 to 1", one.name, "study file" if changed else one.source)
+        )
     return pd.DataFrame(rows, columns=["setting", "value", "unit", "meaning", "source"])
 
 
@@ -190,7 +192,9 @@ def _warnings(study: Study, stages: Stages, properties: pd.DataFrame) -> tuple[s
     names = {"water": "distance to water", "lowland": "height above water"}
     left_out = [words for name, words in names.items() if name not in used_components(study)]
     if left_out:
-        found.append(f"Left out of the score for want of data: {', '.join(left_out)}; the other weights were scaled up.")
+        found.append(
+            f"Left out of the score for want of data: {', '.join(left_out)}; the other weights were scaled up."
+        )
     blank = float((properties["blank_percent"] * properties["area_acres"]).sum() / properties["area_acres"].sum())
     if blank > 0.05:
         found.append(f"{blank:.1f} percent of the properties has no land cover and counts as no habitat.")

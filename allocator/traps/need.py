@@ -4,14 +4,11 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from allocator.core.arrays import Bools, Floats, Ints
 from allocator.core.settings import Rounding, TrapSettings
 from allocator.habitat.area import Areas
 from allocator.traps.sharing import share
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -93,7 +90,7 @@ def traps_needed(exact: float, rounding: Rounding, *, is_large_enough: bool) -> 
     return max(whole, 1) if is_large_enough else whole
 
 
-def enrolled_pairs(areas: Areas, enrolled: NDArray[np.bool_]) -> Pairs:
+def enrolled_pairs(areas: Areas, enrolled: Bools) -> Pairs:
     """Pairs of an enrolled property and a complex that it holds habitat of.
 
     Parameters
@@ -135,7 +132,7 @@ def work_out_need(pairs: Pairs, enrolled_habitat_m2: Floats, *, properties: int,
     smallest = traps.smallest_habitat_m2 * (1 - 1e-9)
     complex_traps = np.array(
         [
-            traps_needed(float(one), traps.rounding, is_large_enough=bool(0 < m2 and m2 >= smallest))
+            traps_needed(float(one), traps.rounding, is_large_enough=bool(m2 > 0 and m2 >= smallest))
             for one, m2 in zip(exact, enrolled_habitat_m2, strict=True)
         ],
         np.int64,

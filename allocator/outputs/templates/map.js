@@ -1,6 +1,6 @@
 /* The map: layers in a fixed order on one canvas, and what lies under a click. */
 const ink = (name) => getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim();
-const ORDER = ["shade", "water", "exclusions", "properties", "habitat", "complexes", "roads", "buildings", "service", "candidates", "sightings", "chosen"];
+const ORDER = ["shade", "water", "exclusions", "habitat", "complexes", "properties", "roads", "buildings", "service", "candidates", "sightings", "chosen"];
 const MOST_NUMBERED = 1500;
 
 /* The library's canvas with two more pens: hatching, and many small marks at once. */
@@ -20,7 +20,7 @@ const Canvas = L.Canvas.extend({
     if (!this._drawing) return;
     const ctx = this._ctx;
     ctx.beginPath();
-    for (const { x, y } of layer.pixels) layer.options.pen(ctx, x, y, layer.options.reach);
+    for (const { x, y } of layer.pixels) layer.options.pen(ctx, x, y, layer.reach);
     this._fillStroke(ctx, layer);
   },
 });
@@ -33,6 +33,7 @@ const Marks = L.Path.extend({
   getBounds() { return L.latLngBounds(this.places); },
   _project() {
     this.pixels = this.places.map((at) => this._map.latLngToLayerPoint(at));
+    this.reach = this.options.reach * Math.min(1, Math.max(0.45, (this._map.getZoom() - 9) / 5));
     const slack = this.options.reach + this.options.weight;
     const box = L.bounds(this.pixels);
     this._pxBounds = L.bounds(box.min.subtract([slack, slack]), box.max.add([slack, slack]));
@@ -75,6 +76,7 @@ const map = L.map("map", {
 map.createPane("score").style.zIndex = 250;
 L.control.zoom({ position: "topleft", zoomInTitle: "Closer", zoomOutTitle: "Farther" }).addTo(map);
 L.control.scale({ position: "bottomleft", maxWidth: 140 }).addTo(map);
+map.on("zoomend", () => map.getContainer().classList.toggle("is-far", map.getZoom() < 12));
 map.on("focus", () => map.scrollWheelZoom.enable()).on("blur", () => map.scrollWheelZoom.disable());
 
 const credit = element("p", "map-credit", plan.streetMap.credit);
@@ -94,7 +96,7 @@ function wholePlan() {
 }
 
 const paper = { interactive: false, fillRule: "nonzero" };
-const casing = { color: ink("leaf"), weight: 3.6, opacity: 0.6, fill: false };
+const casing = { color: ink("leaf"), weight: 4.4, opacity: 0.7, fill: false };
 function area(list, options) { return L.polygon(list, { ...paper, ...options }); }
 function line(list, options) { return L.polyline(list, { ...paper, fill: false, ...options }); }
 function allAreas(list) { return list.flatMap((thing) => thing.areas); }
@@ -105,7 +107,7 @@ function propertyLayer() {
   return [
     area(allAreas(signed), casing),
     area(allAreas(others), { color: ink("ink"), weight: 1.4, dashArray: "7 4", fill: false, hatch: ink("hatch") }),
-    area(allAreas(signed), { color: ink("ink"), weight: 1.8, fill: false }),
+    area(allAreas(signed), { color: ink("ink"), weight: 2, fill: false }),
   ];
 }
 
@@ -167,7 +169,7 @@ const draw = {
   shade: shadeLayer,
   roads: roadLayer,
   sites: siteLayer,
-  habitat: () => [area(allAreas(things.habitat), casing), area(allAreas(things.habitat), { color: ink("spruce"), weight: 1.6, fill: false })],
+  habitat: () => [area(allAreas(things.habitat), { color: ink("spruce"), weight: 1.1, fill: false })],
   complexes: () => [area(allAreas(things.complexes), { color: ink("plum"), weight: 2.6, dashArray: "12 4 2 4", fill: false })],
   service: () => [area(plan.shapes.service.flatMap((shape) => polygons(shape.areas)), { color: ink("clay"), weight: 1.3, dashArray: "2 5", fill: false })],
   candidates: () => marks("candidates", { color: ink("clay"), fillColor: ink("paper"), weight: 1.4, pen: pens.ring, reach: 3.5 }),
@@ -235,7 +237,9 @@ function openCards(list, at, focusBack) {
   box.append(...list, sameSpot(L.latLng(at)));
   box.addEventListener("keydown", (event) => { if (event.key === "Escape") map.closePopup(); });
   const size = map.getSize();
-  const popup = L.popup({ maxWidth: Math.min(340, size.x - 60), minWidth: Math.min(240, size.x - 60), maxHeight: Math.max(150, size.y - 130), autoPanPadding: [12, 12] });
+  const popup = L.popup({
+    maxWidth: Math.min(340, size.x - 60), minWidth: Math.min(310, size.x - 60), maxHeight: Math.max(150, size.y * 0.66), autoPanPadding: [12, 12],
+  });
   popup.setLatLng(at).setContent(box).openOn(map);
   afterClose = focusBack || null;
   if (focusBack) box.focus({ preventScroll: true });
@@ -262,7 +266,7 @@ function visit(kind, number, focusBack) {
   if (!thing.at) return;
   map.closePopup();
   if (kind === "sites") map.setView(thing.at, Math.max(map.getZoom(), 15), { animate: false });
-  else map.fitBounds([[thing.box.south, thing.box.west], [thing.box.north, thing.box.east]], { maxZoom: 16, padding: [30, 30], animate: false });
+  else map.fitBounds(L.latLngBounds([thing.box.south, thing.box.west], [thing.box.north, thing.box.east]).pad(0.4), { maxZoom: 16, animate: false });
   document.getElementById("map").scrollIntoView({ block: "nearest", behavior: "auto" });
   openCards([cards[kind](thing)], thing.at, focusBack);
   if (kind === "properties") mark(thing);

@@ -40,11 +40,15 @@ searchBox.addEventListener("input", () => {
   waiting = setTimeout(() => search(tables, searchBox.value), tables[1].rows.length > 3000 ? 200 : 0);
 });
 
-/* On paper the map has a fixed size and the tables are longer. */
+/* On paper the map has a fixed size, shows the same ground, and the tables are longer. */
+let onScreen = null;
 function forPaper(isPaper) {
-  document.body.classList.toggle("on-paper", isPaper);
   map.closePopup();
+  if (isPaper) onScreen = { centre: map.getCenter(), zoom: map.getZoom(), bounds: map.getBounds() };
+  document.body.classList.toggle("on-paper", isPaper);
   map.invalidateSize({ animate: false });
+  if (isPaper) map.fitBounds(onScreen.bounds, { animate: false });
+  else if (onScreen) map.setView(onScreen.centre, onScreen.zoom, { animate: false });
   for (const state of tables) {
     state.limit = isPaper ? Math.max(state.limit, ROWS_IN_PRINT) : ROWS_AT_A_TIME;
     fill(state);
