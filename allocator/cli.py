@@ -123,9 +123,8 @@ def settings(schema: Annotated[bool, typer.Option("--schema", help="As JSON Sche
 
     def show(table: dict[str, Any], name: str) -> None:
         if "value" in table:
-            _say(
-                f"{name} = {json.dumps(table['value'])}  ({table['unit']})\n    {table['meaning']}\n    source: {table['source']}"
-            )
+            _say(f"{name} = {json.dumps(table['value'])}  ({table['unit']})")
+            _say(f"    {table['meaning']}\n    source: {table['source']}")
             return
         for key, part in table.items():
             show(part, f"{name}.{key}" if name else key)
@@ -160,7 +159,7 @@ def _summary(made: Any, folder: Path) -> str:
     lines = [
         made.study.settings.study.name,
         f"  {totals.properties} properties, {totals.area_acres:,.0f} acres",
-        f"  {totals.habitat_acres:,.1f} acres of habitat, {totals.enrolled_habitat_acres:,.1f} of them on enrolled land",
+        f"  {totals.habitat_acres:,.1f} acres of habitat, {totals.enrolled_habitat_acres:,.1f} on enrolled land",
         f"  {totals.traps_exact:.2f} traps by the rule, {totals.traps} in whole traps",
         f"  {totals.sites} sites chosen ({solver.status}; no choice can serve over {solver.gap_percent:.1f} % more)",
     ]

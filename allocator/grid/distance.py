@@ -43,9 +43,11 @@ def squared_distance(marked: Bools, most_cells: int) -> SquaredCells:
         return np.full(marked.shape, beyond, np.int32)
     if most_cells > LARGEST_EXACT_CELLS:
         rows, columns = nearest_marked(marked)
-        here_row, here_column = np.indices(marked.shape, sparse=True)
+        here_row = np.arange(marked.shape[0])[:, None]
+        here_column = np.arange(marked.shape[1])[None, :]
         square = (rows - here_row).astype(np.int64) ** 2 + (columns - here_column).astype(np.int64) ** 2
-        return np.minimum(square, beyond).astype(np.int32)
+        near: SquaredCells = np.minimum(square, beyond).astype(np.int32)
+        return near
     distance = cv2.distanceTransform((~marked).view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
     np.minimum(distance, np.float32(most_cells + 1), out=distance)
     squared: SquaredCells = np.rint(np.square(distance)).astype(np.int32)

@@ -167,7 +167,7 @@ def _merged(reach: csr_array, worth: Floats, seed: int) -> tuple[csr_array, Floa
     first = np.zeros(len(distinct), np.int64)
     first[place[::-1]] = np.arange(len(place))[::-1]
     merged = csr_array(csr_array(reach.T)[first].T)
-    total: Floats = np.bincount(place, worth, len(distinct))
+    total = np.bincount(place, weights=worth, minlength=len(distinct)).astype(float)
     kept = np.flatnonzero((distinct > 0).any(axis=1) & (total > 0))
     return csr_array(csr_array(merged.T)[kept].T), np.asarray(total[kept], float)
 

@@ -191,7 +191,7 @@ def quality(
     weights = sites.quality_weights
 
     def near(distance_m: Floats, ends: tuple[float, float]) -> Floats:
-        return 1 - 0.5 * np.clip((distance_m - ends[0]) / (ends[1] - ends[0]), 0, 1)
+        return np.asarray(1 - 0.5 * np.clip((distance_m - ends[0]) / (ends[1] - ends[0]), 0, 1))
 
     shade_index = np.array([getattr(sites.shade_index, name) for name in SHADES])
     terms = [
