@@ -25,6 +25,8 @@ class Land:
         Which cells.
     cover : array of uint8, shape (rows, columns)
         Class positions; 255 blank.
+    cover_around : array of uint8, shape (rows + 2, columns + 2)
+        The same with one cell of land around the tile, for what depends on neighbouring cells.
     water_squared : array of int32, shape (rows, columns), or None
         Squared distance to water in cells, up to the reach; None where the study knows no water.
     height_m : array of float32, shape (rows, columns), or None
@@ -39,6 +41,7 @@ class Land:
 
     window: Window
     cover: NDArray[np.uint8]
+    cover_around: NDArray[np.uint8]
     water_squared: SquaredCells | None
     height_m: NDArray[np.float32] | None
     slope: NDArray[np.float32] | None
@@ -93,9 +96,10 @@ class LandReader:
             Arrays of the tile's shape.
         """
         study, reach = self.study, self.reach_cells
-        halo = reach if study.has_water else 1
+        halo = max(reach, 1) if study.has_water else 1
         wide = window.widened(halo)
         inside = np.s_[halo : halo + window.rows, halo : halo + window.columns]
+        around = np.s_[halo - 1 : halo + window.rows + 1, halo - 1 : halo + window.columns + 1]
         cover = self.source.cover(wide)
         squared = height = steepness = None
         elevation = None if study.elevation is None else np.asarray(study.elevation.read(wide), np.float32)
@@ -110,6 +114,7 @@ class LandReader:
         return Land(
             window,
             np.ascontiguousarray(cover[inside]),
+            np.ascontiguousarray(cover[around]),
             squared,
             height,
             steepness,

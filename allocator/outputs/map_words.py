@@ -67,15 +67,15 @@ WORDS: dict[str, dict[str, Word]] = {
         "site_id": Word("Site", None, "phone"),
         "rank": Word("Build order", 0, "wide"),
         "property_id": Word("Property no.", None, "wide"),
-        "complex_id": Word("Serves complex"),
         "served_acres": Word("Habitat served", 1, "phone"),
         "road_distance_m": Word("From the road", 0, "phone"),
         "road_name": Word("Truck road", None, "wide"),
         "road_when": Word("Road open", None, "wide"),
-        "cover": Word("Ground cover", None, "wide"),
         "door_bearing_deg": Word("Door faces", 0, "wide"),
         "usng": Word("US National Grid", None, "wide"),
         "utm": Word("UTM"),
+        "cover": Word("Ground cover", None, "wide"),
+        "complex_id": Word("Serves complex"),
         "latitude": Word("Latitude", 6),
         "longitude": Word("Longitude", 6),
         "water_distance_m": Word("From water", 0),
@@ -168,13 +168,15 @@ def column_words(table: str) -> list[dict[str, Any]]:
     ('Habitat', 'acres')
     """
     documented = {column.column: column for column in columns_of(table)}
-    words = []
+    words: list[dict[str, Any]] = []
     for key, word in WORDS[table].items():
         unit = documented[key].unit
         unit = "" if word.digits is None or unit.endswith("0 to 1") else UNIT_WORDS.get(unit, unit)
         meaning = documented[key].meaning
-        words.append({"key": key, "meaning": meaning[:1].upper() + meaning[1:], "unit": unit}
-                     | {"label": word.label, "digits": word.digits, "place": word.place})  # fmt: skip
+        words.append({
+            "key": key, "label": word.label, "unit": unit, "digits": word.digits, "place": word.place,
+            "meaning": meaning[:1].upper() + meaning[1:],
+        })  # fmt: skip
     return words
 
 

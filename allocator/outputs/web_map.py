@@ -170,11 +170,14 @@ def _tables(plan: Plan) -> dict[str, Any]:
 
 
 def _image(overlay: Overlay | None) -> dict[str, Any] | None:
-    return None if overlay is None else {"uri": overlay.uri, "bounds": overlay.bounds}
+    if overlay is None:
+        return None
+    west, south, east, north = overlay.bounds
+    return {"uri": overlay.uri, "corners": [[south, west], [north, east]]}
 
 
-def _bounds(plan: Plan) -> list[float]:
-    """West, south, east, north in degrees of what the map shows first: the properties, else all cells."""
+def _bounds(plan: Plan) -> list[list[float]]:
+    """South-west and north-east corner, latitude first, of what the map shows first: the properties, else all cells."""
     bounds = plan.study.grid.bounds_m
     if len(plan.properties) and np.isfinite(plan.properties.total_bounds).all():
         bounds = tuple(plan.properties.total_bounds)
@@ -182,7 +185,7 @@ def _bounds(plan: Plan) -> list[float]:
     x, y = transform_points(
         np.array([west, west, east, east]), np.array([south, north, south, north]), plan.study.grid.crs_wkt, GEOGRAPHIC
     )
-    return [float(x.min()), float(y.min()), float(x.max()), float(y.max())]
+    return [[float(y.min()), float(x.min())], [float(y.max()), float(x.max())]]
 
 
 def _layer_list(shapes: Mapping[str, Any]) -> dict[str, Any]:

@@ -120,7 +120,9 @@ def choose_sites(
 def _checked(
     reach: Any, worth: Any, count: int, conflicts: Any, group: Any, group_limit: Any, keep: Sequence[int], seed: int
 ) -> _Problem:
-    matrix = csr_array(reach, dtype=float)
+    matrix = csr_array(reach, dtype=float, copy=True)
+    if not np.isfinite(matrix.data).all():
+        raise ValueError("reach must hold finite numbers")
     matrix.eliminate_zeros()
     matrix.data[:] = 1.0
     value = np.asarray(worth, float)
@@ -141,6 +143,8 @@ def _checked(
     if groups.shape != (candidates,) or (candidates and (groups.min() < 0 or groups.max() >= len(limit))):
         raise ValueError("group must name a group with a limit for every candidate")
     kept = tuple(dict.fromkeys(int(one) for one in keep))
+    if kept and (min(kept) < 0 or max(kept) >= candidates):
+        raise ValueError("keep names candidates that do not exist")
     _check_kept(kept, int(count), near, groups, limit)
     matrix, value = _merged(matrix, value, seed)
     return _Problem(matrix, csr_array(matrix.T), value, int(count), near, groups, limit, kept)

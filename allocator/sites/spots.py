@@ -128,7 +128,7 @@ def find_spots(land: Land, tile: ScoredTile, study: Study) -> TileSpots:
     water_m, steep = water_m[level], steep[level]
     score = tile.score.ravel()[cell].astype(float)
     score = np.where(score == BLANK_SCORE, np.nan, score / SCORE_STEPS)
-    shade = shade_of(land.cover, study.classes).ravel()[cell]
+    shade = shade_of(land.cover_around, study.classes)[1:-1, 1:-1].ravel()[cell]
     rank = quality(sites, water_m=water_m, slope=steep, shade=shade, score=score) + (share == WHOLE)
     row, column = np.divmod(cell, land.window.columns)
     spots = Spots(

@@ -1,9 +1,10 @@
 /* The map: layers in a fixed order on one canvas, and what lies under a click. */
 const ink = (name) => getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim();
-const ORDER = ["shade", "water", "exclusions", "habitat", "complexes", "properties", "roads", "buildings", "service", "candidates", "sightings", "chosen"];
+const ORDER = ["score", "shade", "water", "exclusions", "habitat", "complexes", "properties", "roads", "buildings", "service", "candidates", "sightings", "chosen"];
 const MOST_NUMBERED = 1500;
+const AREAS_AT_A_TIME = 300;
 
-/* The library's canvas with two more pens: hatching, and many small marks at once. */
+/* The library's canvas with more pens: hatching, many small marks at once, a picture. */
 const Canvas = L.Canvas.extend({
   _fillStroke(ctx, layer) {
     const { hatch } = layer.options;
@@ -23,6 +24,36 @@ const Canvas = L.Canvas.extend({
     for (const { x, y } of layer.pixels) layer.options.pen(ctx, x, y, layer.reach);
     this._fillStroke(ctx, layer);
   },
+  drawPicture({ image, corner, size, options }) {
+    if (!this._drawing || !image.naturalWidth) return;
+    const ctx = this._ctx;
+    ctx.save();
+    ctx.globalAlpha = options.opacity;
+    ctx.imageSmoothingEnabled = size.x < image.naturalWidth;
+    ctx.drawImage(image, corner.x, corner.y, size.x, size.y);
+    ctx.restore();
+  },
+});
+
+/* A picture on the same canvas as the shapes: browsers print a canvas with a white ground, which would hide it below. */
+const Picture = L.Path.extend({
+  initialize(uri, bounds, options) {
+    L.setOptions(this, options);
+    this.bounds = L.latLngBounds(bounds);
+    this.image = new Image();
+    this.image.onload = () => { if (this._map) this.redraw(); };
+    this.image.src = uri;
+  },
+  getBounds() { return this.bounds; },
+  _project() {
+    this.corner = this._map.latLngToLayerPoint(this.bounds.getNorthWest());
+    const far = this._map.latLngToLayerPoint(this.bounds.getSouthEast());
+    this.size = far.subtract(this.corner);
+    this._pxBounds = L.bounds(this.corner, far);
+  },
+  _update() { if (this._map) this._renderer.drawPicture(this); },
+  _updatePath() { this._renderer.drawPicture(this); },
+  _containsPoint() { return false; },
 });
 
 const Marks = L.Path.extend({
@@ -73,10 +104,9 @@ const map = L.map("map", {
   preferCanvas: true, renderer: new Canvas({ padding: 0.3 }), zoomSnap: 0.25, maxZoom: 19, zoomControl: false,
   attributionControl: false, scrollWheelZoom: false, zoomAnimation: !reducedMotion, fadeAnimation: false,
 });
-map.createPane("score").style.zIndex = 250;
 L.control.zoom({ position: "topleft", zoomInTitle: "Closer", zoomOutTitle: "Farther" }).addTo(map);
 L.control.scale({ position: "bottomleft", maxWidth: 140 }).addTo(map);
-map.on("zoomend", () => map.getContainer().classList.toggle("is-far", map.getZoom() < 12));
+map.on("zoomend", () => map.getContainer().classList.toggle("is-far", map.getZoom() < 12.75));
 map.on("focus", () => map.scrollWheelZoom.enable()).on("blur", () => map.scrollWheelZoom.disable());
 
 const credit = element("p", "map-credit", plan.streetMap.credit);
@@ -91,13 +121,19 @@ arrow.onAdd = () => {
 arrow.addTo(map);
 
 function wholePlan() {
-  const [west, south, east, north] = plan.bounds;
-  map.fitBounds([[south, west], [north, east]], { padding: [14, 14], animate: false });
+  map.fitBounds(plan.bounds, { padding: [14, 14], animate: false });
 }
 
 const paper = { interactive: false, fillRule: "nonzero" };
 const casing = { color: ink("leaf"), weight: 4.4, opacity: 0.7, fill: false };
-function area(list, options) { return L.polygon(list, { ...paper, ...options }); }
+/* Outlines share a path by the hundred: one by one they are many, all in one the browser fills them slowly. */
+function area(list, options) {
+  const paths = [];
+  for (let i = 0; i < list.length; i += AREAS_AT_A_TIME) {
+    paths.push(L.polygon(list.slice(i, i + AREAS_AT_A_TIME), { ...paper, ...options }));
+  }
+  return paths;
+}
 function line(list, options) { return L.polyline(list, { ...paper, fill: false, ...options }); }
 function allAreas(list) { return list.flatMap((thing) => thing.areas); }
 
@@ -105,14 +141,14 @@ function propertyLayer() {
   const signed = things.properties.filter((thing) => thing.row.enrolled === "yes");
   const others = things.properties.filter((thing) => thing.row.enrolled !== "yes");
   return [
-    area(allAreas(signed), casing),
-    area(allAreas(others), { color: ink("ink"), weight: 1.4, dashArray: "7 4", fill: false, hatch: ink("hatch") }),
-    area(allAreas(signed), { color: ink("ink"), weight: 2, fill: false }),
+    ...area(allAreas(signed), casing),
+    ...area(allAreas(others), { color: ink("ink"), weight: 1.4, dashArray: "7 4", fill: false, hatch: ink("hatch") }),
+    ...area(allAreas(signed), { color: ink("ink"), weight: 2, fill: false }),
   ];
 }
 
 function shadeLayer() {
-  return plan.trapClasses.map(([least, most], number) => {
+  return plan.trapClasses.flatMap(([least, most], number) => {
     const inClass = things.properties.filter(({ row }) => row.traps >= least && (most === null || row.traps <= most));
     return area(allAreas(inClass), { stroke: false, fillColor: ink(`traps-${number}`), fillOpacity: 0.92 });
   });
@@ -131,7 +167,7 @@ function roadLayer() {
 function mixedLayer(name, look) {
   const shape = plan.shapes[name];
   return [
-    area(polygons(shape.areas), look),
+    ...area(polygons(shape.areas), look),
     line(shape.lines.map(corners), { ...look, hatch: null }),
     ...marksAt(shape.points.map(place), { ...look, hatch: null, pen: pens.square, reach: 2.5 }),
   ];
@@ -169,9 +205,13 @@ const draw = {
   shade: shadeLayer,
   roads: roadLayer,
   sites: siteLayer,
-  habitat: () => [area(allAreas(things.habitat), { color: ink("spruce"), weight: 1.1, fill: false })],
-  complexes: () => [area(allAreas(things.complexes), { color: ink("plum"), weight: 2.6, dashArray: "12 4 2 4", fill: false })],
-  service: () => [area(plan.shapes.service.flatMap((shape) => polygons(shape.areas)), { color: ink("clay"), weight: 1.3, dashArray: "2 5", fill: false })],
+  score: () => (plan.score ? [new Picture(plan.score.uri, plan.score.corners, { interactive: false, opacity: 1 })] : []),
+  habitat: () => area(allAreas(things.habitat), { color: ink("spruce"), weight: 1.1, fill: false }),
+  complexes: () => area(allAreas(things.complexes), { color: ink("plum"), weight: 2.6, dashArray: "12 4 2 4", fill: false }),
+  service: () => {
+    const circles = plan.shapes.service.flatMap((shape) => polygons(shape.areas));
+    return [...area(circles, { ...casing, weight: 2.6, opacity: 0.5 }), ...area(circles, { color: ink("clay"), weight: 1.5, dashArray: "2 5", fill: false })];
+  },
   candidates: () => marks("candidates", { color: ink("clay"), fillColor: ink("paper"), weight: 1.4, pen: pens.ring, reach: 3.5 }),
   sightings: () => marks("sightings", { color: ink("ink"), fillColor: ink("gold"), weight: 1.3, pen: pens.triangle, reach: 7 }),
   water: () => mixedLayer("water", { color: ink("water"), weight: 1.4, fillColor: ink("water"), fillOpacity: 0.75 }),
@@ -233,7 +273,7 @@ function cardsAt(latlng, point) {
 let afterClose = null;
 function openCards(list, at, focusBack) {
   const box = element("div", "cards");
-  box.tabIndex = -1;
+  box.tabIndex = 0;
   box.append(...list, sameSpot(L.latLng(at)));
   box.addEventListener("keydown", (event) => { if (event.key === "Escape") map.closePopup(); });
   const size = map.getSize();
@@ -257,7 +297,7 @@ map.on("click", (event) => openCards(cardsAt(event.latlng, event.containerPoint)
 /* The property that a row of the table points at gets a heavy outline. */
 function mark(thing) {
   if (drawn.has("chosen")) drawn.get("chosen").remove();
-  drawn.set("chosen", L.layerGroup(thing ? [area(thing.areas, { color: ink("clay"), weight: 4, fill: false })] : []));
+  drawn.set("chosen", L.layerGroup(thing ? area(thing.areas, { color: ink("clay"), weight: 4, fill: false }) : []));
   show("chosen", true);
 }
 

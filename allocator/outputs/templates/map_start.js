@@ -1,22 +1,16 @@
 /* Puts the page together: what is drawn first, the list of layers, the tables, printing. */
 wholePlan();
 
-let score = null;
-if (plan.score) {
-  const [west, south, east, north] = plan.score.bounds;
-  score = L.imageOverlay(plan.score.uri, [[south, west], [north, east]], { pane: "score", interactive: false, alt: "" });
-}
-
 let streets = null;
 function showStreets(isOn) {
   if (isOn && !streets) streets = L.tileLayer(plan.streetMap.tiles, { maxZoom: 19 });
   if (streets && isOn) streets.addTo(map); else if (streets) streets.remove();
   if (isOn) map.getContainer().append(credit); else credit.remove();
-  if (score) score.setOpacity(isOn ? 0.6 : 1);
+  if (drawn.has("score")) drawn.get("score").eachLayer((picture) => picture.setStyle({ opacity: isOn ? 0.6 : 1 }));
 }
 
 function showShading(kind) {
-  if (score) { if (kind === "score") score.addTo(map); else score.remove(); }
+  show("score", kind === "score");
   show("shade", kind === "traps");
   for (const part of document.querySelectorAll("[data-shading]")) part.hidden = part.dataset.shading !== kind;
 }
@@ -47,7 +41,8 @@ function forPaper(isPaper) {
   if (isPaper) onScreen = { centre: map.getCenter(), zoom: map.getZoom(), bounds: map.getBounds() };
   document.body.classList.toggle("on-paper", isPaper);
   map.invalidateSize({ animate: false });
-  if (isPaper) map.fitBounds(onScreen.bounds, { animate: false });
+  if (isPaper && onScreen.bounds.contains(plan.bounds)) wholePlan();
+  else if (isPaper) map.fitBounds(onScreen.bounds, { animate: false });
   else if (onScreen) map.setView(onScreen.centre, onScreen.zoom, { animate: false });
   for (const state of tables) {
     state.limit = isPaper ? Math.max(state.limit, ROWS_IN_PRINT) : ROWS_AT_A_TIME;

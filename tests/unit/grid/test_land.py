@@ -1,0 +1,65 @@
+"""The land of a tile: the same whatever the tile."""
+
+import numpy as np
+from shapely import LineString, box
+
+from allocator.core.grid import Window
+from allocator.grid.land import land_reader
+from tests.builders import PASTURE, WATER, make_settings, make_study
+
+SETTINGS = make_settings(
+    habitat={"curves": {"water_m": [[0, 1], [50, 0]]}}, sites={"water_distance_m": [10, 30], "road_distance_m": [5, 20]}
+)
+
+
+def line_study(**changes):
+    cover = np.full((3, 20), PASTURE, np.uint8)
+    cover[1, 0] = WATER
+    return make_study(cover, [box(0, 0, 200, 30)], settings=SETTINGS, **changes)
+
+
+def test_water_is_looked_for_as_far_as_the_curve_reaches_and_no_further():
+    reader = land_reader(line_study())
+    assert reader.reach_cells == 5
+    squared = reader.land(Window(1, 0, 1, 20)).water_squared
+    assert squared[0].tolist() == [0, 1, 4, 9, 16, 25] + [36] * 14
+
+
+def test_water_beyond_the_tile_is_seen():
+    assert land_reader(line_study()).land(Window(1, 3, 1, 1)).water_squared.tolist() == [[9]]
+
+
+def test_a_site_may_be_further_from_water_than_the_curve_reaches():
+    settings = make_settings(habitat={"curves": {"water_m": [[0, 1], [50, 0]]}}, sites={"water_distance_m": [10, 80]})
+    study = make_study(np.full((3, 20), PASTURE, np.uint8), [box(0, 0, 200, 30)], settings=settings, water=[])
+    assert land_reader(study).reach_cells == 8
+
+
+def test_height_and_slope_are_those_of_the_wider_land():
+    ground = np.zeros((3, 20), np.float32) + np.arange(20, dtype=np.float32)
+    land = land_reader(line_study(elevation=ground)).land(Window(1, 2, 1, 2))
+    assert land.height_m.tolist() == [[2, 3]]
+    np.testing.assert_allclose(land.slope, [[0.1, 0.1]], rtol=1e-6)
+
+
+def test_without_sources_there_are_no_layers():
+    study = make_study(np.full((3, 20), PASTURE, np.uint8), [box(0, 0, 200, 30)], settings=SETTINGS)
+    land = land_reader(study).land(study.grid.window)
+    assert land.water_squared is land.height_m is land.slope is land.road_squared is None
+
+
+def test_only_roads_that_a_truck_may_use_count():
+    lines = [LineString([(0, 5), (200, 5)]), LineString([(0, 25), (200, 25)])]
+    study = make_study(
+        np.full((3, 20), PASTURE, np.uint8), [box(0, 0, 200, 30)], roads=lines, trucks=["no", "dry"], settings=SETTINGS
+    )
+    squared = land_reader(study).land(Window(0, 4, 3, 1)).road_squared
+    assert squared.ravel().tolist() == [0, 1, 4]
+
+
+def test_property_lines_count_by_share_or_by_centre():
+    cover = np.full((3, 3), PASTURE, np.uint8)
+    for how, total in (("share", 1.6 * 3), ("centre", 2.0 * 3)):
+        study = make_study(cover, [box(0, 0, 16, 30)], settings=make_settings(study={"property_lines": how}))
+        shares = land_reader(study).land(study.grid.window).shares
+        assert abs(shares.share.sum() / 2**20 - total) < 1e-5
