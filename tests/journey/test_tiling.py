@@ -1,11 +1,9 @@
 """The plan does not depend on how the work was cut up: to the last bit of the tables."""
 
-from pathlib import Path
-
 import pytest
 
-from tests.journey.studies import run
 from allocator import demo_study_file
+from tests.journey.studies import run
 
 
 @pytest.fixture(scope="module")

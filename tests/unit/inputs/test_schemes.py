@@ -8,7 +8,12 @@ import pytest
 
 from allocator.core.errors import SettingsError
 from allocator.inputs.schemes import (
-    doubts_about_scheme, plain_code, read_road_scheme, read_scheme, schemes_that_know, shipped_schemes,
+    doubts_about_scheme,
+    plain_code,
+    read_road_scheme,
+    read_scheme,
+    schemes_that_know,
+    shipped_schemes,
 )  # fmt: skip
 
 HERE = Path()

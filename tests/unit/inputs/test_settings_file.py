@@ -7,7 +7,9 @@ import pytest
 from allocator.core.errors import SettingsError
 from allocator.inputs.settings_file import read_settings
 
-BASE = '[study]\nname = "x"\n[inputs.properties]\npath = "a.gpkg"\n[inputs.land_cover]\npath = "b.tif"\nscheme = "nlcd"\n'
+BASE = (
+    '[study]\nname = "x"\n[inputs.properties]\npath = "a.gpkg"\n[inputs.land_cover]\npath = "b.tif"\nscheme = "nlcd"\n'
+)
 
 
 def settings_of(folder: Path, text: str, *overrides: str):
