@@ -177,10 +177,10 @@ class Study:
         Land cover; a reader gives positions in ``classes``.
     classes : tuple of CoverClass
         The scheme with the user's scores.
-    water : array of shapely shapes or None
-        Lines and polygons; None: only water classes of the land cover.
     has_water : bool
         Whether any water is known near the study at all.
+    water : array of shapely shapes or None
+        Lines and polygons; None: only water classes of the land cover.
     roads : Roads or None
         None: no sites are chosen.
     elevation : CellReader or None

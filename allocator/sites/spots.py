@@ -176,10 +176,12 @@ def quality(
     ----------
     sites : SiteSettings
         Limits and weights.
-    water_m, slope, score : array
-        Distance to water in metres, slope as a fraction, habitat score; NaN: the term is left out.
+    water_m, slope : array
+        Distance to water in metres, slope as a fraction; NaN: the term is left out.
     shade : array of int
         Position in ``SHADES``.
+    score : array
+        Habitat score; NaN: the term is left out.
     road_m : array, optional
         Distance to the nearest truck road in metres.
 

@@ -184,8 +184,8 @@ def _warnings(study: Study, stages: Stages, properties: pd.DataFrame) -> tuple[s
     if totals.shortfall:
         short = properties[properties["shortfall"] > 0]
         found.append(
-            f"{totals.shortfall} of {totals.traps} traps have no site, on {len(short)} properties; "
-            "the reason stands beside each."
+            f"{totals.shortfall} of {totals.traps} traps {'has' if totals.shortfall == 1 else 'have'} no site, on "
+            f"{len(short)} {'property' if len(short) == 1 else 'properties'}; the reason stands in the property table."
         )
     if not totals.habitat_acres:
         found.append("No habitat was found on these properties with these settings.")

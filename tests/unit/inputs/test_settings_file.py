@@ -7,7 +7,14 @@ import pytest
 from allocator.core.errors import SettingsError
 from allocator.inputs.settings_file import read_settings
 
-BASE = (
+BASE = """[study]
+name = "x"
+[inputs.properties]
+path = "a.gpkg"
+[inputs.land_cover]
+path = "b.tif"
+scheme = "nlcd"
+"""
     '[study]\nname = "x"\n[inputs.properties]\npath = "a.gpkg"\n[inputs.land_cover]\npath = "b.tif"\nscheme = "nlcd"\n'
 )
 
