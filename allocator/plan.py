@@ -51,7 +51,7 @@ def plan_traps(
     --------
     >>> from allocator import demo_study_file, read_study
     >>> plan = plan_traps(read_study(demo_study_file()))
-    >>> plan.totals.traps == plan.properties["traps"].sum()
+    >>> bool(plan.totals.traps == plan.properties["traps"].sum())
     True
     """
     settings, grid, reader = study.settings, study.grid, land_reader(study)

@@ -117,8 +117,8 @@ class Grid:
 
         Examples
         --------
-        >>> Grid("", 100.0, 200.0, 10.0, 5, 5).centres(np.array([0]), np.array([1]))
-        (array([115.]), array([195.]))
+        >>> Grid("", 100.0, 200.0, 10.0, 5, 5).centres(0, 1)
+        (115.0, 195.0)
         """
         return self.west_m + (columns + 0.5) * self.cell_m, self.north_m - (rows + 0.5) * self.cell_m
 

@@ -58,7 +58,8 @@ def write_study(folder: Path, extra: str = "", *, properties: str = 'path = "tra
         write(tracts(), folder / "tracts.gpkg", "tracts")
     if "cover.tif" in cover and not (folder / "cover.tif").exists():
         write_raster(folder / "cover.tif", classes())
-    text = f'[study]\nname = "Small"\nmargin_m = 300\n[inputs.properties]\n{properties}\n[inputs.land_cover]\n{cover}\n{extra}'
+    head = '[study]\nname = "Small"\nmargin_m = 300\n'
+    text = f"{head}[inputs.properties]\n{properties}\n[inputs.land_cover]\n{cover}\n{extra}"
     path = folder / "study.toml"
     path.write_text(text, encoding="utf-8")
     return path

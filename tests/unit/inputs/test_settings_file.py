@@ -15,8 +15,6 @@ path = "a.gpkg"
 path = "b.tif"
 scheme = "nlcd"
 """
-    '[study]\nname = "x"\n[inputs.properties]\npath = "a.gpkg"\n[inputs.land_cover]\npath = "b.tif"\nscheme = "nlcd"\n'
-)
 
 
 def settings_of(folder: Path, text: str, *overrides: str):
