@@ -35,8 +35,10 @@ def display_shapes(shapes: Shapes, crs_wkt: str) -> Shapes:
     """
     flat = shapely.force_2d(np.asarray(shapes, dtype=object))
     slim = flat
-    for tolerance_m in TOLERANCES_M:
-        slim = shapely.simplify(flat, tolerance_m, preserve_topology=True)
+    # A layer with far too many points starts coarse, and each pass works on what the last one left.
+    is_huge = int(shapely.get_num_coordinates(flat).sum()) > 2 * MOST_POINTS
+    for tolerance_m in TOLERANCES_M[3 if is_huge else 0 :]:
+        slim = shapely.simplify(slim, tolerance_m, preserve_topology=True)
         if int(shapely.get_num_coordinates(slim).sum()) <= MOST_POINTS:
             break
     corners = shapely.get_coordinates(slim)

@@ -175,6 +175,14 @@ def test_the_score_of_a_tile_by_hand():
     assert tile.count == 1
 
 
+def test_habitat_cells_that_touch_at_a_corner_are_labelled_as_one():
+    cover = np.array([[SWAMP, PASTURE, PASTURE], [PASTURE, SWAMP, PASTURE], [PASTURE, PASTURE, PASTURE]], np.uint8)
+    study = make_study(cover, [box(0, 0, 30, 30)])
+    tile = score_tile(land_reader(study).land(study.grid.window), study)
+    assert tile.count == 1
+    assert tile.labels.tolist() == [[1, 0, 0], [0, 1, 0], [0, 0, 0]]
+
+
 @pytest.mark.parametrize(("threshold", "habitat"), [(0.45, 1), (0.4501, 0), (0.0001, 1)])
 def test_habitat_begins_at_the_threshold(threshold, habitat):
     settings = make_settings(habitat={"threshold": threshold, "cover": {}})

@@ -93,6 +93,19 @@ def test_limits_are_met_by_equality():
     assert closer.boundary_m.min() == 35
 
 
+def test_a_spot_whose_middle_lies_outside_the_property_is_none():
+    """A hole of 6 m round the middle of one cell: most of the cell is the property's, its middle is not."""
+    hole = box(202, 42, 208, 48)
+    everywhere = {"boundary_setback_m": 0.0, "road_distance_m": [0, 60]}
+    whole, holed = (
+        candidates_of(strip(sites=everywhere)),
+        candidates_of(strip(sites=everywhere, shapes=[box(0, 0, 400, 100) - hole])),
+    )
+    assert (205.0, 45.0) in set(zip(whole.x_m, whole.y_m, strict=True))
+    assert (205.0, 45.0) not in set(zip(holed.x_m, holed.y_m, strict=True))
+    assert len(holed.x_m) == len(whole.x_m) - 1
+
+
 def test_without_buildings_and_exclusions_they_do_not_apply():
     found = candidates_of(strip())
     assert np.isnan(found.building_m).all()

@@ -94,12 +94,17 @@ def test_the_same_again_whatever_the_seed_and_the_order_of_cells(seed):
     assert turned.served == pytest.approx(first.served)
 
 
-def test_greedy_alone_would_be_wrong():
-    """The middle one serves most, 6; the two outer ones together 10."""
-    reach = np.array([[1, 1, 1, 0, 0, 0], [0, 0, 1, 1, 1, 0], [0, 0, 0, 1, 1, 1]], float)
-    choice = choose_sites(reach, [1, 3, 2, 2, 2, 1], 2)
+@pytest.mark.parametrize("entries", [400_000, -1])
+def test_greedy_alone_would_be_wrong(entries, monkeypatch):
+    """The middle one serves most, 6, and one beside it 2 more; the two outer ones together 10.
+
+    Found by the exact solver, and by swaps without it.
+    """
+    monkeypatch.setattr("allocator.sites.choose.EXACT_ENTRIES", entries)
+    reach = np.array([[1, 1, 0, 0], [0, 1, 1, 0], [0, 0, 1, 1]], float)
+    choice = choose_sites(reach, [2, 3, 3, 2], 2)
     assert set(choice.sites) == {0, 2}
-    assert choice.served == 11
+    assert choice.served == 10
 
 
 def test_sites_come_in_the_order_of_what_each_adds():
