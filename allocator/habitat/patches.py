@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from threading import Lock
 
 import numpy as np
 import shapely
@@ -15,6 +16,8 @@ from allocator.core.grid import Grid
 from allocator.core.results import BLANK_SCORE
 from allocator.core.study import Shapes
 from allocator.habitat.tile import ScoredTile, first_cells
+
+_TRACING = Lock()
 
 
 @dataclass(frozen=True)
@@ -87,7 +90,9 @@ def tile_patches(tile: ScoredTile, grid: Grid) -> TilePatches:
 
 def _outlines(tile: ScoredTile, grid: Grid) -> tuple[Shapes, Ints]:
     """Outlines of labelled cells: labels join corners, outlines do not, so every polygon is valid."""
-    traced = trace_outlines(tile.labels, mask=tile.labels > 0, connectivity=4)
+    # rasterio silences a warning for a moment in a way that threads disturb: one tile at a time, or it gets out.
+    with _TRACING:
+        traced = list(trace_outlines(tile.labels, mask=tile.labels > 0, connectivity=4))
     rings: list[list[tuple[float, float]]] = []
     ring_owner: list[int] = []
     labels: list[int] = []
