@@ -60,7 +60,7 @@ def plan_traps(
     def survey(window: Window):  # type: ignore[no-untyped-def]
         land = reader.land(window)
         tile = score_tile(land, study)
-        sums = sum_tile(land.shares, land.cover, tile, study.properties.enrolled)
+        sums = sum_tile(land, tile)
         return tile_patches(tile, grid), sums, tile_demand(tile, side), find_spots(land, tile, study)
 
     tiles = run_tiles(grid.tiles(tile_cells), survey, workers=workers, progress=part_of(progress, 0.0, 0.7))

@@ -1,6 +1,7 @@
 """A study: all inputs read, checked and brought into one coordinate system. What the computation starts from."""
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Literal, Protocol
 
 import numpy as np
@@ -9,6 +10,7 @@ from numpy.typing import NDArray
 
 from allocator.core.arrays import Bools
 from allocator.core.grid import Grid, Window
+from allocator.core.overlaps import Overlaps, find_overlaps
 from allocator.core.settings import Settings
 
 Severity = Literal["error", "warning", "note"]
@@ -140,6 +142,11 @@ class Properties:
     names: tuple[str, ...]
     enrolled: Bools
     shapes: Shapes
+
+    @cached_property
+    def overlaps(self) -> Overlaps:
+        """Pairs of properties that share ground; looked for once."""
+        return find_overlaps(self.shapes)
 
 
 @dataclass(frozen=True)

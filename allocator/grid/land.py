@@ -6,11 +6,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from allocator.core.arrays import Ints
 from allocator.core.grid import Window
+from allocator.core.overlaps import cut_apart
 from allocator.core.study import Study
 from allocator.grid.cover import CoverSource, cover_source
 from allocator.grid.distance import SquaredCells, squared_distance
-from allocator.grid.edges import Edges, line_edges, polygon_edges
+from allocator.grid.edges import WHOLE, Edges, line_edges, polygon_edges
 from allocator.grid.shares import Shares, cells_touched, shares_of
 from allocator.grid.terrain import height_above_water, slope
 
@@ -37,6 +39,8 @@ class Land:
         Squared distance to a truck road in cells, up to the reach of a site; None without roads.
     shares : Shares
         Parts of cells inside each property.
+    covered, enrolled : array of int64, shape (rows * columns,)
+        Part of each cell inside any property, and inside any enrolled one, in parts of ``WHOLE``: no ground twice.
     """
 
     window: Window
@@ -47,6 +51,8 @@ class Land:
     slope: NDArray[np.float32] | None
     road_squared: SquaredCells | None
     shares: Shares
+    covered: Ints
+    enrolled: Ints
 
 
 @dataclass(frozen=True)
@@ -63,12 +69,16 @@ class LandReader:
         Its property lines.
     road_edges : Edges or None
         Roads that a truck may use.
+    once : Edges or None
+        Property lines with ground in two properties left to one of them, an enrolled one if any; None where none
+        overlap.
     """
 
     study: Study
     source: CoverSource
     property_edges: Edges
     road_edges: Edges | None
+    once: Edges | None
 
     @property
     def reach_cells(self) -> int:
@@ -111,6 +121,7 @@ class LandReader:
             squared = np.ascontiguousarray(all_squared[inside])
             if elevation is not None:
                 height = np.ascontiguousarray(height_above_water(elevation, water, all_squared, reach)[inside])
+        shares = shares_of(self.property_edges, window, study.settings.study.property_lines)
         return Land(
             window,
             np.ascontiguousarray(cover[inside]),
@@ -119,8 +130,22 @@ class LandReader:
             height,
             steepness,
             self._road_squared(window),
-            shares_of(self.property_edges, window, study.settings.study.property_lines),
+            shares,
+            *self._covered(shares, window),
         )
+
+    def _covered(self, shares: Shares, window: Window) -> tuple[Ints, Ints]:
+        """Part of each cell inside any property, and inside any enrolled one."""
+        if self.once is not None:
+            shares = shares_of(self.once, window, self.study.settings.study.property_lines)
+        enrolled = self.study.properties.enrolled[shares.owner]
+        cells = window.rows * window.columns
+        # Float64 holds the sums of a cell exactly: under 2**53. Rounding may push a shared line over a whole cell.
+        covered = [
+            np.minimum(np.bincount(shares.cell, shares.share * counts, cells).astype(np.int64), WHOLE)
+            for counts in (1, enrolled)
+        ]
+        return covered[0], covered[1]
 
     def _road_squared(self, window: Window) -> SquaredCells | None:
         if self.road_edges is None:
@@ -148,9 +173,14 @@ def land_reader(study: Study) -> LandReader:
     if study.roads is not None:
         usable = np.array([truck != "no" for truck in study.roads.truck], bool)
         roads = line_edges(study.roads.shapes[usable], study.grid)
+    properties, once = study.properties, None
+    if len(properties.overlaps.left):
+        cut = cut_apart(properties.shapes, properties.overlaps, properties.enrolled)
+        once = polygon_edges(cut, study.grid)
     return LandReader(
         study=study,
         source=cover_source(study),
         property_edges=polygon_edges(study.properties.shapes, study.grid),
         road_edges=roads,
+        once=once,
     )

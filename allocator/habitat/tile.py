@@ -7,14 +7,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from allocator.core.arrays import Bools, Floats, Ints
+from allocator.core.arrays import Floats, Ints
 from allocator.core.grid import Grid, Window
 from allocator.core.results import BLANK_SCORE, SCORE_STEPS
 from allocator.core.settings import HabitatSettings
 from allocator.core.study import BLANK_CLASS, CoverClass, Study
-from allocator.grid.edges import WHOLE
 from allocator.grid.land import Land
-from allocator.grid.shares import Shares
 from allocator.habitat.score import Component, curve_index, score_cells, whole_score
 
 
@@ -193,32 +191,23 @@ def _by_class(owner: Ints, position: NDArray[np.uint8], share: Ints) -> tuple[In
     return present[at // (BLANK_CLASS + 1)], at % (BLANK_CLASS + 1), sums[at]
 
 
-def _once(cell: Ints, share: Ints, cells: int) -> Ints:
-    """Share of each cell inside any of the shapes, at most whole."""
-    return np.bincount(cell, weights=share, minlength=cells).astype(np.int64)
-
-
-def sum_tile(shares: Shares, cover: NDArray[np.uint8], tile: ScoredTile, enrolled: Bools) -> Sums:
+def sum_tile(land: Land, tile: ScoredTile) -> Sums:
     """Sums of a tile over properties, classes and patches.
 
     Parameters
     ----------
-    shares : Shares
-        Parts of cells inside each property.
-    cover : array of uint8, shape (rows, columns)
-        Class positions.
+    land : Land
+        Cover, and parts of cells inside the properties.
     tile : ScoredTile
         Scores and patches.
-    enrolled : array of bool
-        Per property.
 
     Returns
     -------
     Sums
         In parts of a cell (``WHOLE``) and, for scores, ten-thousandths of it.
     """
-    owner, cell, share = shares.owner, shares.cell, shares.share
-    class_owner, class_position, class_share = _by_class(owner, cover.ravel()[cell], share)
+    owner, cell, share = land.shares.owner, land.shares.cell, land.shares.share
+    class_owner, class_position, class_share = _by_class(owner, land.cover.ravel()[cell], share)
     label = tile.labels.ravel()[cell].astype(np.int64)
     on = np.flatnonzero(label)
     score = tile.score.ravel()
@@ -226,16 +215,13 @@ def sum_tile(shares: Shares, cover: NDArray[np.uint8], tile: ScoredTile, enrolle
     patch_key, patch_share, patch_score = _by_key(
         owner[on] * stride + label[on], share[on], share[on] * score[cell[on]].astype(np.int64)
     )
-    covered = _once(cell, share, tile.labels.size)
-    double = int(np.maximum(covered - WHOLE, 0).sum())
-    signed = enrolled[owner]
-    covered_sums = _per_patch(np.minimum(covered, WHOLE), tile)
-    on_enrolled = covered if signed.all() else _once(cell[signed], share[signed], tile.labels.size)
+    covered_sums = _per_patch(land.covered, tile)
     return Sums(
         class_owner, class_position, class_share,
         patch_key // stride, patch_key % stride, patch_share, patch_score,
         covered_share=covered_sums[0], covered_score=covered_sums[1],
-        enrolled_share=_per_patch(np.minimum(on_enrolled, WHOLE), tile)[0], double_share=double,
+        enrolled_share=_per_patch(land.enrolled, tile)[0],
+        double_share=int(share.sum()) - int(land.covered.sum()),
     )  # fmt: skip
 
 

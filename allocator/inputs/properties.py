@@ -23,8 +23,6 @@ from allocator.inputs.vectors import read_vector
 
 SIGNED = {"yes", "y", "true", "t", "1", "signed", "enrolled", "x"}
 NOT_SIGNED = {"no", "n", "false", "f", "0", "not signed", "unsigned", "not enrolled"}
-SMALLEST_OVERLAP_M2 = 40.0
-"""Smaller overlaps (0.01 acre) are slivers of digitising and not worth a line."""
 MOST_NAMED = 5
 
 
@@ -265,22 +263,10 @@ def overlaps_between(properties: Properties, name: str) -> list[Problem]:
     list of Problem
         At most one: pairs, acres in all, the largest pairs.
     """
-    shapes = properties.shapes
-    left, right = shapely.STRtree(shapes).query(shapes)
-    boxes = shapely.bounds(shapes)
-    apart = left >= right
-    low = np.maximum(boxes[left, :2], boxes[right, :2])
-    high = np.minimum(boxes[left, 2:], boxes[right, 2:])
-    # Neighbours share a line: their boxes barely meet, and most pairs go without cutting a shape.
-    apart |= np.prod(np.clip(high - low, 0, None), axis=1) < SMALLEST_OVERLAP_M2
-    left, right = left[~apart], right[~apart]
-    meet = shapely.relate_pattern(shapes[left], shapes[right], "T********") if len(left) else np.zeros(0, bool)
-    left, right = left[meet], right[meet]
-    area_m2 = shapely.area(shapely.intersection(shapes[left], shapes[right]))
-    real = area_m2 >= SMALLEST_OVERLAP_M2
-    if not real.any():
+    found = properties.overlaps
+    left, right, area_m2 = found.left, found.right, found.area_m2
+    if not len(left):
         return []
-    left, right, area_m2 = left[real], right[real], area_m2[real]
     order = np.lexsort((right, left, -np.round(area_m2, 3)))
     pairs = [
         f"{properties.ids[left[at]]} and {properties.ids[right[at]]} ({acres(area_m2[at]):,.2f} acres)" for at in order

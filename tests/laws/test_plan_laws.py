@@ -224,7 +224,6 @@ def test_ground_in_two_properties_counts_once_in_totals(column, row):
     assert both.properties["habitat_acres"][1] == pytest.approx(alone.properties["habitat_acres"][0])
 
 
-@pytest.mark.xfail(strict=True, reason="half a cell in each of two properties counts as a whole one")
 def test_a_boundary_given_twice_changes_no_total():
     once = plan_traps(land_study([box(13, 27, 571, 489)]))
     twice = plan_traps(land_study([box(13, 27, 571, 489)] * 2))

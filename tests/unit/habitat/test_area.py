@@ -6,9 +6,7 @@ from shapely import box
 
 from allocator.core.results import BLANK_SCORE
 from allocator.core.study import BLANK_CLASS
-from allocator.grid.edges import polygon_edges
 from allocator.grid.land import land_reader
-from allocator.grid.shares import shares_of
 from allocator.habitat.area import add_up
 from allocator.habitat.complexes import Complexes
 from allocator.habitat.patches import join_patches, tile_patches
@@ -22,7 +20,6 @@ from tests.builders import (
     make_grid,
     make_settings,
     make_study,
-    objects,
     scored_tile,
 )  # fmt: skip
 
@@ -32,6 +29,11 @@ COVER = np.array([[0, 0, 1], [1, 1, 1], [0, 3, 255]], np.uint8)
 SHAPES = [box(0, 0, 15, 30), box(10, 0, 30, 30)]
 
 
+def land_of(shapes, enrolled=(True, True), tile=None, cover=COVER):
+    study = make_study(cover, shapes, enrolled=enrolled)
+    return land_reader(study).land(tile or study.grid.window)
+
+
 def areas_of(shapes=SHAPES, enrolled=(True, False), smallest_m2=0.0, complex_of=(0, 1), tile_cells=10):
     grid = make_grid(3, 3)
     pieces, sums = [], []
@@ -39,8 +41,7 @@ def areas_of(shapes=SHAPES, enrolled=(True, False), smallest_m2=0.0, complex_of=
         inside = np.s_[tile.row : tile.row + tile.rows, tile.column : tile.column + tile.columns]
         scored = scored_tile(SCORE[inside], tile)
         pieces.append(tile_patches(scored, grid))
-        shares = shares_of(polygon_edges(objects(shapes), grid), tile)
-        sums.append(sum_tile(shares, COVER[inside], scored, np.array(enrolled)))
+        sums.append(sum_tile(land_of(shapes, enrolled, tile), scored))
     patches = join_patches(pieces, grid, smallest_m2)
     assert patches.cells.tolist() == [2, 2]
     return add_up(sums, patches, Complexes(np.array(complex_of), max(complex_of) + 1), cell_area_m2=100.0)
@@ -84,7 +85,6 @@ def test_overlap_counts_once_on_enrolled_land_too():
     assert areas.complex_enrolled_m2.tolist() == [200, 200]
 
 
-@pytest.mark.xfail(strict=True, reason="half a cell in each of two properties counts as a whole one")
 def test_a_part_of_a_cell_that_lies_in_two_properties_counts_once():
     """The same boundary given three times: half of column 1, three times, is half a cell, not a whole one."""
     same = areas_of(shapes=[SHAPES[0]] * 3, enrolled=(True, True, False))
@@ -102,8 +102,7 @@ def test_patches_of_one_complex_add_up():
 def test_habitat_of_patches_too_small_does_not_count():
     grid = make_grid(3, 3)
     scored = scored_tile(SCORE, grid.window)
-    shares = shares_of(polygon_edges(objects(SHAPES), grid), grid.window)
-    sums = [sum_tile(shares, COVER, scored, np.array([True, True]))]
+    sums = [sum_tile(land_of(SHAPES), scored)]
     patches = join_patches([tile_patches(scored, grid)], grid, 201.0)
     areas = add_up(sums, patches, Complexes(np.empty(0, np.int64), 0), cell_area_m2=100.0)
     assert areas.covered_m2 == areas.enrolled_m2 == 0
@@ -117,8 +116,8 @@ def test_sums_of_large_scores_are_exact():
     score = np.full((side, side), 9999)
     grid = make_grid(side, side)
     scored = scored_tile(score, grid.window)
-    shares = shares_of(polygon_edges(objects([box(0, 0, 10 * side, 10 * side)]), grid), grid.window)
-    sums = sum_tile(shares, np.zeros((side, side), np.uint8), scored, np.array([True]))
+    land = land_of([box(0, 0, 10 * side, 10 * side)], [True], cover=np.zeros((side, side), np.uint8))
+    sums = sum_tile(land, scored)
     whole = side * side * (1 << 20)
     assert whole * 9999 > 2**53
     assert sums.covered_share.tolist() == sums.enrolled_share.tolist() == sums.patch_share.tolist() == [whole]
@@ -127,8 +126,7 @@ def test_sums_of_large_scores_are_exact():
 
 def test_no_property_in_a_tile():
     grid = make_grid(3, 3)
-    shares = shares_of(polygon_edges(objects([box(900, 900, 910, 910)]), grid), grid.window)
-    sums = sum_tile(shares, COVER, scored_tile(SCORE, grid.window), np.array([True]))
+    sums = sum_tile(land_of([box(900, 900, 910, 910)], [True]), scored_tile(SCORE, grid.window))
     assert isinstance(sums, Sums)
     assert len(sums.class_owner) == len(sums.patch_owner) == sums.double_share == 0
     assert sums.covered_share.tolist() == [0, 0]

@@ -9,7 +9,7 @@ from pathlib import Path
 import geopandas as gpd
 import pytest
 import shapely
-from small_inputs import ALBERS, square, tracts, write
+from tests.unit.inputs.small_inputs import ALBERS, square, tracts, write
 
 from allocator.core.errors import CrsError, GeometryError, InputError, MissingColumnError
 from allocator.inputs.files import split_layer
@@ -71,7 +71,7 @@ def test_several_layers_are_listed(tmp_path):
         read_vector("a.gpkg", None, "properties", tmp_path)
     assert len(read_vector("a.gpkg:new", None, "properties", tmp_path).frame) == 2
     assert len(read_vector("a.gpkg", "OLD", "properties", tmp_path).frame) == 4
-    with pytest.raises(InputError, match="no layer 'nw'.*nearest is 'new'"):
+    with pytest.raises(InputError, match=r"no layer 'nw'.*nearest is 'new'"):
         read_vector("a.gpkg:nw", None, "properties", tmp_path)
 
 
