@@ -201,11 +201,17 @@ def _say(text: str) -> None:
     typer.echo(text)
 
 
+def _flags_first(arguments: list[str]) -> list[str]:
+    """Arguments with -v, -q and --debug moved to the front, so that they may stand anywhere."""
+    flags = ("-v", "-vv", "-q", "--debug")
+    return [one for one in arguments if one in flags] + [one for one in arguments if one not in flags]
+
+
 def main() -> None:
     """Run the command line; the way out for every mistake of the user's is one clear message and status 2."""
     debug = "--debug" in sys.argv
     try:
-        app()
+        app(_flags_first(sys.argv[1:]))
     except AllocatorError as error:
         if debug:
             raise

@@ -303,9 +303,12 @@ class GridCells:
         source = getattr(self._mine, "source", None)
         if source is None:
             with ExitStack() as stack:
-                source = stack.enter_context(rasterio.open(self.raster.dataset))
+                # Not entered as contexts: that would tie closing to the thread that opened.
+                source = rasterio.open(self.raster.dataset)
+                stack.callback(source.close)
                 if not self.is_aligned:
-                    source = stack.enter_context(self._warped(source))
+                    source = self._warped(source)
+                    stack.callback(source.close)
                 self._mine.source = source
                 with self._lock:
                     self._open.append(stack.pop_all())

@@ -128,3 +128,25 @@ def test_set_overrides_one_value(land: Path) -> None:
     assert "8 in whole traps" in done.stdout  # 400.3 acres of swamp over 50
     wrong = run("plan", land / "study.toml", "--out", land / "other", "--set", "traps.acres_per_trap=-50")
     assert wrong.returncode == 2 and "traps.acres_per_trap" in wrong.stderr
+
+
+def test_quiet_may_stand_anywhere_and_says_nothing(land: Path) -> None:
+    done = run("plan", land / "study.toml", "--out", land / "plan", "-q")
+    assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
+
+
+def test_a_fault_of_the_tool_shows_no_traceback_unless_asked(land: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    import allocator.cli
+    import allocator.inputs.read_study
+
+    def broken(*_: object) -> None:
+        raise ZeroDivisionError("made for this test")
+
+    monkeypatch.setattr(allocator.inputs.read_study, "read_study", broken)
+    monkeypatch.setattr("sys.argv", ["allocator", "plan", str(land / "study.toml"), "--out", str(land / "plan")])
+    with pytest.raises(SystemExit) as stopped:
+        allocator.cli.main()
+    assert stopped.value.code == 1
+    monkeypatch.setattr("sys.argv", ["allocator", "--debug", "plan", str(land / "study.toml"), "--out", "plan"])
+    with pytest.raises(ZeroDivisionError):
+        allocator.cli.main()

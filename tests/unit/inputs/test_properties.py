@@ -164,7 +164,9 @@ def test_overlaps_are_measured_and_neighbours_are_not():
 
 
 def test_turned_neighbours_do_not_overlap():
-    turned = [shapely.affinity.rotate(square(c, r), 30, origin=(400_000, 1_200_000)) for c in range(4) for r in range(4)]
+    turned = [
+        shapely.affinity.rotate(square(c, r), 30, origin=(400_000, 1_200_000)) for c in range(4) for r in range(4)
+    ]
     assert not overlaps_between(as_properties(turned), "x")
 
 

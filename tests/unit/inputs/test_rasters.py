@@ -6,7 +6,7 @@ from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 import pytest
 import rasterio
-from pyproj import CRS
+from pyproj import CRS, Transformer
 
 from allocator.core.errors import CrsError, InputError
 from allocator.core.grid import Grid, Window
@@ -21,8 +21,8 @@ RNG_SEED = 5
 
 
 def own_grid(raster, rows=slice(0, 100), columns=slice(0, 100)):
-    return raster_grid(raster, raster.crs_wkt, (
-        WEST + columns.start * 30, NORTH - rows.stop * 30, WEST + columns.stop * 30, NORTH - rows.start * 30))  # fmt: skip
+    south, north = NORTH - rows.stop * 30, NORTH - rows.start * 30
+    return raster_grid(raster, raster.crs_wkt, (WEST + columns.start * 30, south, WEST + columns.stop * 30, north))
 
 
 def noise(rows=100, columns=100):
@@ -58,10 +58,8 @@ def warped_cells(folder, values, *, smooth=False, **how):
 
 @pytest.mark.parametrize("smooth", [False, True])
 def test_warped_values_do_not_depend_on_the_window(tmp_path, smooth):
-    utm = Affine(30.0, 0.0, 0.0, 0.0, -30.0, 0.0)
-    with rasterio.Env():
-        corner = rasterio.warp.transform(rasterio.CRS.from_epsg(5070), rasterio.CRS.from_epsg(26916), [WEST], [NORTH])
-    place = Affine(utm.a, 0.0, corner[0][0] - 900, 0.0, utm.e, corner[1][0] + 900)
+    x, y = Transformer.from_crs(ALBERS, "EPSG:26916", always_xy=True).transform(WEST, NORTH)
+    place = Affine(30.0, 0.0, x - 900, 0.0, -30.0, y + 900)
     values = noise(200, 200).astype(np.float32 if smooth else np.uint8)
     cells = warped_cells(tmp_path, values, smooth=smooth, crs="EPSG:26916", transform=place)
     assert not cells.is_aligned
@@ -69,8 +67,8 @@ def test_warped_values_do_not_depend_on_the_window(tmp_path, smooth):
     assert not blank[15:-15, 15:-15].any()
     for window in (Window(0, 0, 7, 11), Window(33, 41, 60, 30), Window(-15, -15, 20, 20), Window(90, 90, 25, 29)):
         part, part_blank = cells.read(window)
-        here = np.s_[window.row + 15 : window.row + 15 + window.rows, window.column + 15 :][0], slice(
-            window.column + 15, window.column + 15 + window.columns)  # fmt: skip
+        top, left = window.row + 15, window.column + 15
+        here = np.s_[top : top + window.rows, left : left + window.columns]
         assert np.array_equal(part, whole[here]) and np.array_equal(part_blank, blank[here])
     cells.close()
 
@@ -176,10 +174,12 @@ def test_heights_in_feet_and_blank_heights(tmp_path, unit, metres):
     reader.close()
 
 
-def test_each_thread_reads_for_itself_and_closing_is_not_the_end(tmp_path):
+@pytest.mark.parametrize("north", [NORTH, NORTH + 1e-3], ids=["own cells", "warped"])
+def test_each_thread_reads_for_itself_and_closing_is_not_the_end(tmp_path, north):
     values = noise()
     raster = opened(tmp_path, values)
-    cells = GridCells(raster, own_grid(raster), is_smooth=False, halo_cells=0)
+    cells = GridCells(raster, Grid(ALBERS_WKT, WEST, north, 30.0, 100, 100), is_smooth=False, halo_cells=0)
+    assert cells.is_aligned == (north == NORTH)
     windows = cells.grid.tiles(13)
     with ThreadPoolExecutor(4) as pool:
         parts = list(pool.map(lambda w: cells.read(w)[0], windows))
@@ -193,7 +193,9 @@ def test_each_thread_reads_for_itself_and_closing_is_not_the_end(tmp_path):
 
 def test_readers_travel_to_other_processes(tmp_path):
     raster = opened(tmp_path, classes())
-    reader = CoverCells(GridCells(raster, own_grid(raster), is_smooth=False, halo_cells=0), read_scheme("nlcd", tmp_path, {}))
+    reader = CoverCells(
+        GridCells(raster, own_grid(raster), is_smooth=False, halo_cells=0), read_scheme("nlcd", tmp_path, {})
+    )
     before = reader.read(reader.cells.grid.window)
     copy = pickle.loads(pickle.dumps(reader))
     assert np.array_equal(copy.read(copy.cells.grid.window), before)

@@ -9,11 +9,11 @@ from pathlib import Path
 import geopandas as gpd
 import pytest
 import shapely
-from tests.unit.inputs.small_inputs import ALBERS, square, tracts, write
 
 from allocator.core.errors import CrsError, GeometryError, InputError, MissingColumnError
 from allocator.inputs.files import split_layer
 from allocator.inputs.vectors import read_vector
+from tests.unit.inputs.small_inputs import ALBERS, square, tracts, write
 
 
 def geojson(path: Path, shapes: list[dict | None], **crs: object) -> Path:
