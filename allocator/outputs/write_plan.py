@@ -19,6 +19,7 @@ from allocator.core.errors import OutputError
 from allocator.core.results import Plan
 from allocator.outputs.geopackage import write_geopackage
 from allocator.outputs.plan_json import MADE_BY, plan_record, write_plan_json
+from allocator.outputs.score_raster import write_score_raster
 from allocator.outputs.settings_toml import settings_as_toml
 from allocator.outputs.tables import write_tables
 from allocator.outputs.web_map import map_page
@@ -158,6 +159,7 @@ def write_plan(plan: Plan, out: str | Path, overwrite: bool = False, started: da
 def _write_files(plan: Plan, folder: Path, began: datetime) -> None:
     write_geopackage(plan, folder / "plan.gpkg")
     write_tables(plan, folder / "tables")
+    write_score_raster(plan.score, folder / "habitat_score.tif")
     (folder / "map.html").write_text(map_page(plan), encoding="utf-8", newline="\n")
     (folder / "settings.toml").write_text(settings_as_toml(plan.study.settings), encoding="utf-8", newline="\n")
     record = plan_record(plan, began, (datetime.now(UTC) - began).total_seconds())

@@ -9,8 +9,10 @@ import time
 from pathlib import Path
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 import pytest
+import rasterio
 
 from allocator import demo_study_file
 from tests.journey.browser import NO_BROWSER, find_browser, opened
@@ -35,7 +37,7 @@ def plan(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_every_output_is_there(plan: Path) -> None:
     names = {path.name for path in plan.iterdir()}
-    assert names == {"map.html", "plan.gpkg", "plan.json", "settings.toml", "tables"}
+    assert names == {"map.html", "plan.gpkg", "plan.json", "settings.toml", "tables", "habitat_score.tif"}
 
 
 def test_numbers_agree_in_every_output(plan: Path) -> None:
@@ -83,6 +85,19 @@ def test_served_acres_follow_from_the_file(plan: Path) -> None:
     for name, group in sites.groupby("complex_id"):
         ground = circles.loc[group["site_id"]].union_all().intersection(complexes.loc[name])
         assert group["served_acres"].sum() == pytest.approx(ground.area / 4046.8564224, rel=1e-3)
+
+
+def test_score_raster_is_a_valid_cog_with_the_habitat_of_the_plan(plan: Path) -> None:
+    from rio_cogeo.cogeo import cog_validate  # the validator of the rio-cogeo project, independent of ours
+
+    valid, errors, warnings = cog_validate(plan / "habitat_score.tif", strict=True)
+    assert (valid, errors, warnings) == (True, [], [])
+    with rasterio.open(plan / "habitat_score.tif") as raster:
+        score = raster.read(1)
+        acres = float((score >= np.float32(0.5)).sum()) * raster.res[0] * raster.res[1] / 4046.8564224
+    assert np.nanmin(score) >= 0 and np.nanmax(score) <= 1
+    patches = gpd.read_file(plan / "plan.gpkg", layer="habitat")
+    assert patches["area_acres"].sum() <= acres <= patches["area_acres"].sum() * 1.05  # patches under 2 acres left out
 
 
 def test_geopackage_is_version_1_3_and_documented(plan: Path) -> None:
