@@ -1,4 +1,4 @@
-"""Writes ``docs/reference/`` from the code (settings, columns, schemes, commands). Run it after changing any of them."""
+"""Writes ``docs/reference/`` from the code (settings, columns, schemes, commands). Run it after changing one."""
 
 import csv
 import json
