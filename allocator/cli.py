@@ -162,7 +162,7 @@ def _summary(made: Any, folder: Path) -> str:
         f"  {totals.habitat_acres:,.1f} acres of habitat, {totals.enrolled_habitat_acres:,.1f} on enrolled land",
         f"  {totals.traps_exact:.2f} traps by the rule, {totals.traps} in whole traps",
         f"  {totals.sites} sites chosen"
-        + (f" ({solver.status}; no choice can serve over {solver.gap_percent:.1f} % more)" if totals.sites else ""),
+        + (f" ({solver.status}, within {solver.gap_percent:.1f} % of the best possible)" if totals.sites else ""),
     ]
     lines += [f"  ! {warning}" for warning in made.warnings]
     lines += [f"  {HEADLINE}", f"  Map: {folder / 'map.html'}"]

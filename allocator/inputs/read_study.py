@@ -35,7 +35,7 @@ from allocator.inputs.rasters import GridCells, RasterFile, is_raster, offset_in
 from allocator.inputs.roads import RoadTable, place_roads, read_roads
 from allocator.inputs.schemes import Scheme, read_scheme
 from allocator.inputs.settings_file import read_settings
-from allocator.inputs.study_grid import cell_m_of, chosen_cell_m, new_grid, raster_grid, widened
+from allocator.inputs.study_grid import cell_m_of, chosen_cell_m, new_grid, raster_grid, warped_cell_m, widened
 
 FEATURE_ROLES = ("water", "buildings", "exclusions", "sightings")
 METRES_PER_DEGREE = 110_000.0
@@ -279,13 +279,13 @@ def _place_cover(
 
 
 def _raster_cells(raster: RasterFile, cell_m: float | None, crs_wkt: str, bounds_m: Bounds, degrees: Bounds) -> Grid:
-    """The raster's own cells where they can be used, else new ones of the size set or of its own."""
+    """The raster's own cells where they can be used, else new ones of the size set or parts of its own."""
     if raster.is_north_up_square and (cell_m is None or math.isclose(cell_m, raster.transform[0], rel_tol=1e-9)):
         own = raster_grid(raster, crs_wkt, bounds_m)
         if offset_in(raster, own) is not None:
             return own
     centre = (degrees[0] + degrees[2]) / 2, (degrees[1] + degrees[3]) / 2
-    return new_grid(crs_wkt, bounds_m, cell_m or cell_m_of(raster, crs_wkt, centre))
+    return new_grid(crs_wkt, bounds_m, cell_m or warped_cell_m(cell_m_of(raster, crs_wkt, centre), bounds_m))
 
 
 def _place_elevation(

@@ -5,7 +5,11 @@ from pathlib import Path
 import geopandas as gpd
 import numpy as np
 import pytest
+import rasterio
 from pyproj import Geod
+from rasterio.features import rasterize, shapes
+from rasterio.transform import from_origin
+from shapely.geometry import shape as polygon
 
 from allocator import plan_traps, read_study
 from tests.journey.studies import ALBERS, MILE_M, square, write_cover, write_shapes, write_study
@@ -44,16 +48,47 @@ def test_half_a_square_mile_of_wetland_is_320_acres_from_any_system(tmp_path: Pa
     assert totals.area_acres == pytest.approx(640.0, rel=5e-4)
 
 
+@pytest.mark.parametrize(
+    ("crs", "cell", "tolerance"),
+    [("EPSG:26914", 10, 1e-3), ("EPSG:3857", 10, 1e-3), ("EPSG:2277", 30, 1e-3), ("EPSG:4326", 1e-4, 2e-3)],
+)
+def test_a_raster_in_any_system_gives_the_acres_of_its_own_cells(
+    tmp_path: Path, crs: str, cell: float, tolerance: float
+) -> None:
+    # Reference: the raster's wetland cells as polygons, cut with the tract by shapely in an equal-area system.
+    shift = (-1_110_000.0, -200_000.0)
+    tract = gpd.GeoSeries([square(MILE_M, *shift)], crs=ALBERS).segmentize(50).to_crs(crs)
+    swamp = gpd.GeoSeries([square(MILE_M / 2, *shift, height_m=MILE_M)], crs=ALBERS).segmentize(50).to_crs(crs)
+    tract.to_frame("geometry").assign(no="1").to_file(tmp_path / "tracts.gpkg")
+    west, south, east, north = (
+        tract.buffer(60 * cell).total_bounds
+        if crs != "EPSG:4326"
+        else (tract.total_bounds + np.array([-1, -1, 1, 1]) * 60 * cell)
+    )
+    transform = from_origin(west, north, cell, cell)
+    shape = (int((north - south) / cell), int((east - west) / cell))
+    codes = rasterize([(swamp.iloc[0], 90)], out_shape=shape, transform=transform, fill=82, dtype="uint8")
+    profile = {"driver": "GTiff", "dtype": "uint8", "count": 1, "nodata": 0, "crs": crs, "transform": transform}
+    with rasterio.open(tmp_path / "cover.tif", "w", height=shape[0], width=shape[1], **profile) as raster:
+        raster.write(codes, 1)
+    cells = [polygon(one) for one, _ in shapes(codes, mask=codes == 90, transform=transform)]
+    equal_area = "EPSG:6350"
+    wet = gpd.GeoSeries(cells, crs=crs).segmentize(5 * cell).to_crs(equal_area).union_all()
+    known = wet.intersection(tract.to_crs(equal_area).iloc[0]).area / 4046.8564224
+    totals = plan_traps(read_study(write_study(tmp_path, RASTER))).totals
+    assert totals.habitat_acres == pytest.approx(known, rel=tolerance)
+    assert totals.area_acres == pytest.approx(640.0, rel=5e-4)
+
+
 def test_areas_agree_with_geodesic_areas(tmp_path: Path) -> None:
     # Geodesic areas by Karney's algorithm (GeographicLib, in PROJ), which knows no projection.
     shapes = [square(side, 3000.0 * place, 0) for place, side in enumerate((300.0, 1000.0, 2500.0))]
     write_shapes(tmp_path / "tracts.gpkg", shapes, {"no": ["a", "b", "c"]}, "EPSG:4269")
     write_shapes(tmp_path / "cover.gpkg", [square(12_000.0, -1000.0, -1000.0)], {"code": ["82"]}, "EPSG:4269")
     plan = plan_traps(read_study(write_study(tmp_path, POLYGONS)))
-    for crs in ("EPSG:4269",):
-        known = gpd.read_file(tmp_path / "tracts.gpkg").to_crs(crs).geometry
-        geodesic = [abs(Geod(ellps="GRS80").geometry_area_perimeter(one)[0]) / 4046.8564224 for one in known]
-        assert plan.properties["area_acres"].to_numpy() == pytest.approx(geodesic, rel=5e-4)
+    known = gpd.read_file(tmp_path / "tracts.gpkg").geometry
+    geodesic = [abs(Geod(ellps="GRS80").geometry_area_perimeter(one)[0]) / 4046.8564224 for one in known]
+    assert plan.properties["area_acres"].to_numpy() == pytest.approx(geodesic, rel=5e-4)
 
 
 def _tract(tmp_path: Path, codes: np.ndarray, cell_m: float, parcels: list[object]) -> object:
