@@ -100,6 +100,19 @@ def plan(
 
 
 @app.command()
+def explain(
+    study: StudyFile,
+    at: Annotated[str, typer.Option(metavar="LAT,LON", help="A point in degrees, WGS 84; west is negative.")],
+    overrides: Overrides = None,
+) -> None:
+    """Why a place has its score: every component, its raw value, its index, its source."""
+    from allocator.explain import explain_point
+    from allocator.inputs.read_study import read_study
+
+    _say(explain_point(read_study(study, overrides or ()), at))
+
+
+@app.command()
 def schemes(name: Annotated[str | None, typer.Argument(help="A scheme; without it, all are listed.")] = None) -> None:
     """Land-cover schemes that come with the tool: classes, default scores, sources."""
     from allocator.inputs.schemes import read_scheme, shipped_schemes

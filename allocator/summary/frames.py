@@ -126,7 +126,7 @@ def complex_frame(
     of = complexes.complex_of[owner]
     order = np.argsort(of, kind="stable")
     shapes = shapely.multipolygons(parts[order], indices=of[order]) if number else np.empty(0, object)
-    gap = percent(1 - 1 / placement.complex_bound)
+    gap = np.round(percent(1 - 1 / placement.complex_bound), 6)
     return gpd.GeoDataFrame(
         {
             "complex_id": _ids("C", number),

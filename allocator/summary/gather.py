@@ -116,8 +116,8 @@ def _solver(placement: Placement) -> Solver:
         return Solver("none", 0.0)
     served = float(placement.complex_served.sum())
     bound = float((placement.complex_served * placement.complex_bound).sum())
-    gap = percent(1 - served / bound) if bound else 0.0
-    return Solver("optimal" if gap <= 1e-4 else "feasible", max(gap, 0.0))
+    gap = max(round(percent(1 - served / bound), 6), 0.0) if bound else 0.0
+    return Solver("optimal" if gap <= 1e-4 else "feasible", gap)
 
 
 def _cover_acres(study: Study, areas: Areas) -> pd.DataFrame:

@@ -1,0 +1,1 @@
+"""The makers of the demonstration district, one module for each thing they make."""
