@@ -7,11 +7,11 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from shapely.geometry import Point, Polygon
 
+from district.drawing import burn, mask, sample, smooth_noise
 from district.ground import Ground
 from district.lots import split_land
 from district.place import ACRE, CELL, Rng, cell_centres
 from district.roads import Road
-from district.tools import burn, mask, sample, smooth_noise
 from district.water import Water
 
 # Land cover codes (NLCD).

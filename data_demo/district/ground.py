@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from shapely.geometry import LineString
 
+from district.drawing import burn, mask, ramp, sample, smooth_noise
 from district.place import CELL, EAST, HALF_RASTER, WEST, Floats, Rng, cell_centres, half_width, to_valley
 from district.river import RIVER_WIDTH, River
-from district.tools import burn, mask, ramp, sample, smooth_noise
 from district.water import Water
 
 

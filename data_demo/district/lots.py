@@ -9,10 +9,10 @@ import shapely
 from shapely.geometry import LineString, Polygon
 from shapely.ops import polygonize, split, substring
 
+from district.drawing import parts
 from district.place import ACRE, FRAME, OUTLINE, Floats, Rng, to_valley, to_world
 from district.river import River
 from district.roads import Road
-from district.tools import parts
 from district.water import Water
 
 

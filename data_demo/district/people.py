@@ -13,10 +13,10 @@ from shapely.geometry import Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from district.cover import CROPS, MARSH, PASTURE, WOODY_WETLAND
+from district.drawing import sample
 from district.ground import Ground
 from district.place import CELL, CRS, OUTLINE, Rng, cell_centres, to_valley, to_world
 from district.roads import Road
-from district.tools import sample
 
 
 def make_houses(rng: Rng, roads: Sequence[Road], ground: Ground, town: Point, busy: BaseGeometry) -> gpd.GeoDataFrame:

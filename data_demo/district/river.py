@@ -12,8 +12,8 @@ from scipy.spatial import cKDTree
 from shapely.geometry import LineString
 from shapely.geometry.base import BaseGeometry
 
+from district.drawing import curve, parts, ramp, resample
 from district.place import EAST, FRAME, WEST, Floats, Rng, half_width, to_world
-from district.tools import curve, parts, ramp, resample
 
 RIVER_WIDTH = 50.0
 NODE = 30.0  # metres between vertices of the moving river

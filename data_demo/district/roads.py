@@ -10,9 +10,9 @@ import shapely
 from shapely.geometry import LineString, Point, Polygon
 from shapely.ops import substring
 
+from district.drawing import curve, first_piece, parts
 from district.place import EAST, FRAME, OUTLINE, WEST, Floats, Rng, half_width, to_valley, valley_line
 from district.river import River
-from district.tools import curve, first_piece, parts
 from district.water import Water
 
 

@@ -10,9 +10,9 @@ import shapely
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from district.drawing import parts
 from district.place import ACRE, CRS, EAST, OUTLINE, WEST, Rng, half_width, to_valley, to_world
 from district.roads import Road
-from district.tools import parts
 
 FIRST = ["Tamber", "Osk", "Brindle", "Lornet", "Cressel", "Hollin", "Morrowin", "Eskel", "Dunnel",
          "Velloway", "Imberly", "Quarrel Oak", "Sallow", "Thornapple", "Pinhook", "Rustbank",

@@ -11,9 +11,9 @@ from shapely.geometry import LineString, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 from shapely.ops import substring
 
+from district.drawing import curve, first_piece, parts, resample
 from district.place import EAST, FRAME, WEST, Floats, Rng, half_width, to_valley, to_world, valley_line
 from district.river import STEPS, River
-from district.tools import curve, first_piece, parts, resample
 
 
 @dataclass(frozen=True)
