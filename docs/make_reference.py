@@ -2,113 +2,204 @@
 
 import csv
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal, get_args, get_origin
 
+import typer
 from pydantic import BaseModel
+from pydantic.fields import FieldInfo
 
 from allocator.cli import app
 from allocator.core.settings import Settings, read_defaults
 from allocator.outputs.columns import columns_of, table_names
 
 HEAD = "<!-- Made by docs/make_reference.py; change the code, not this file. -->\n\n"
-SCHEMES = {
+COVER_SCHEMES = {
     "nlcd": "National Land Cover Database, 2001 and later",
     "nlcd_1992": "National Land Cover Dataset 1992; its codes mean other things than those of later editions",
     "ccap": "NOAA Coastal Change Analysis Program",
-    "worldcover": "ESA WorldCover",
+    "worldcover": "ESA WorldCover; it has no class of its own for wooded wetland other than mangroves",
     "cowardin": "Cowardin codes of the National Wetlands Inventory; the longest row that a code begins with counts",
     "cdl": "USDA Cropland Data Layer",
-    "roads_mtfcc": "TIGER/Line road classes (MTFCC)",
-    "roads_osm": "OpenStreetMap highway values",
 }
+ROAD_SCHEMES = {"roads_mtfcc": "TIGER/Line road classes (MTFCC)", "roads_osm": "OpenStreetMap highway values"}
+
+
+@dataclass(frozen=True)
+class Setting:
+    """One setting with all that a reader needs.
+
+    Parameters
+    ----------
+    name : str
+        Dotted name as in the study file.
+    meaning, default, unit, source : str
+        In words; the default as TOML or JSON, or whether it is required.
+    """
+
+    name: str
+    meaning: str
+    default: str
+    unit: str
+    source: str
+
+
+@dataclass(frozen=True)
+class Group:
+    """The settings of one table of the study file.
+
+    Parameters
+    ----------
+    name, meaning : str
+        Name of the table and what it is for.
+    settings : tuple of Setting
+        Its own settings, without those of tables inside it.
+    """
+
+    name: str
+    meaning: str
+    settings: tuple[Setting, ...]
 
 
 def _cell(text: object) -> str:
     return str(text).replace("|", "\\|").replace("\n", " ")
 
 
-def _table(head: list[str], rows: list[list[Any]]) -> str:
+def _table(head: Sequence[str], rows: Sequence[Sequence[object]]) -> str:
     lines = ["| " + " | ".join(head) + " |", "|" + "---|" * len(head)]
     return "\n".join(lines + ["| " + " | ".join(_cell(one) for one in row) + " |" for row in rows]) + "\n"
 
 
-def _fields(model: type[BaseModel], name: str) -> Iterator[tuple[str, str]]:
-    """Dotted names of all settings with their descriptions."""
-    for key, field in model.model_fields.items():
-        inner = [one for one in (field.annotation, *getattr(field.annotation, "__args__", ())) if isinstance(one, type)]
-        section = next((one for one in inner if issubclass(one, BaseModel)), None)
-        if section is None:
-            yield f"{name}{key}", field.description or ""
-        else:
-            yield from _fields(section, f"{name}{key}.")
+def _section(field: FieldInfo) -> type[BaseModel] | None:
+    """The table that a field holds, or None where it holds a value."""
+    kinds = (field.annotation, *get_args(field.annotation))
+    return next((one for one in kinds if isinstance(one, type) and issubclass(one, BaseModel)), None)
 
 
-def _default(name: str) -> dict[str, Any]:
+def _known(name: str) -> dict[str, Any]:
+    """Value, unit, meaning and source of a shipped default; empty where there is none."""
     part: Any = read_defaults()
     for key in name.split("."):
         part = part.get(key, {}) if isinstance(part, dict) else {}
     return part if isinstance(part, dict) and "value" in part else {}
 
 
+def _setting(name: str, field: FieldInfo) -> Setting:
+    known = _known(name)
+    if known:
+        default = f"`{json.dumps(known['value'])}`"
+    elif field.is_required():
+        default = "required"
+    else:
+        value = field.get_default(call_default_factory=True)
+        default = "" if value in (None, {}) else f"`{json.dumps(value)}`"
+    choices = [one for one in get_args(field.annotation) if get_origin(field.annotation) is Literal]
+    return Setting(
+        name=name,
+        meaning=known.get("meaning", field.description or ""),
+        default=default,
+        unit=known.get("unit", " | ".join(str(one) for one in choices)),
+        source=known.get("source", ""),
+    )
+
+
+def setting_groups(model: type[BaseModel] = Settings, name: str = "", meaning: str = "") -> Iterator[Group]:
+    """Every setting, by table of the study file.
+
+    Parameters
+    ----------
+    model : type of BaseModel
+        Settings, or a part of it.
+    name, meaning : str
+        Dotted name of that part and what it is for.
+
+    Yields
+    ------
+    Group
+        In the order of the code.
+    """
+    prefix = f"{name}." if name else ""
+    own = [(prefix + key, field) for key, field in model.model_fields.items()]
+    values = tuple(_setting(key, field) for key, field in own if _section(field) is None)
+    if values:
+        yield Group(name, meaning or (model.__doc__ or "").splitlines()[0], values)
+    for key, field in own:
+        section = _section(field)
+        if section is not None:
+            yield from setting_groups(section, key, field.description or "")
+
+
 def settings_page() -> str:
     """Every setting with default, unit and source, as Markdown."""
-    rows = []
-    for name, description in _fields(Settings, ""):
-        known = _default(name)
-        value = f"`{json.dumps(known['value'])}`" if known else ""
-        meaning = known.get("meaning", description)
-        rows.append([f"`{name}`", meaning, value, known.get("unit", ""), known.get("source", "")])
     text = (
-        "# Settings\n\nAs they stand in the study file. Settings without a default are optional unless the text says "
+        "# Settings\n\nBy table, as they stand in the study file. An empty default means that the setting may be left"
+        " out. `allocator plan --set KEY=VALUE` changes one for one run. Only `[inputs.properties]`,"
+        " `[inputs.land_cover]` and `study.name` must be there.\n\nA source `project default` means that nobody"
+        " measured it. `common practice, no source` means that the trade works so and no publication was found.\n"
     )
-    text += "required. `allocator plan --set KEY=VALUE` changes one for one run.\n\n"
-    return HEAD + text + _table(["setting", "meaning", "default", "unit", "source of the default"], rows)
+    for group in setting_groups():
+        rows = [(f"`{one.name}`", one.meaning, one.default, one.unit, one.source) for one in group.settings]
+        text += f"\n## {group.name}\n\n{group.meaning.rstrip('.').capitalize()}.\n\n"
+        text += _table(("setting", "meaning", "default", "unit or choices", "source of the default"), rows)
+    return HEAD + text
 
 
 def columns_page() -> str:
     """Every column of every table, as Markdown."""
     text = (
-        HEAD + "# Columns\n\nThe same tables stand in `plan.gpkg` and `tables/*.csv`; the text below is stored in the "
+        "# Columns\n\nThe same tables stand in `plan.gpkg` and `tables/*.csv`; the text below is stored in the"
+        " GeoPackage too (`gpkg_data_columns`). The first six tables have shapes in the GeoPackage and none in the CSV"
+        " files.\n"
     )
-    text += "GeoPackage too.\n"
     for table in table_names():
-        rows = [[f"`{one.column}`", one.type, one.unit, one.meaning] for one in columns_of(table)]
-        text += f"\n## {table}\n\n" + _table(["column", "type", "unit", "meaning"], rows)
-    return text
+        rows = [(f"`{one.column}`", one.type, one.unit, one.meaning) for one in columns_of(table)]
+        text += f"\n## {table}\n\n" + _table(("column", "type", "unit", "meaning"), rows)
+    return HEAD + text
+
+
+def _scheme_table(name: str, title: str) -> str:
+    shipped = resources.files("allocator.inputs") / "schemes" / f"{name}.csv"
+    head, *rows = csv.reader(shipped.read_text(encoding="utf-8").splitlines())
+    return f"\n## {name.removeprefix('roads_')}\n\n{title}.\n\n" + _table(head, rows)
 
 
 def schemes_page() -> str:
     """Every scheme with its classes, as Markdown."""
-    text = HEAD + "# Schemes\n\nScores are project defaults: no published table of class scores for this species was "
-    text += "found. Change any under `[habitat.cover]`.\n"
-    for name, title in SCHEMES.items():
-        shipped = resources.files("allocator.inputs") / "schemes" / f"{name}.csv"
-        head, *rows = csv.reader(shipped.read_text(encoding="utf-8").splitlines())
-        text += f"\n## {name}\n\n{title}.\n\n" + _table(head, rows)
-    return text
+    text = (
+        "# Schemes\n\n`score` is the cover index, 0 to 1; empty: background, never scored. Scores are project defaults:"
+        " no published table of class scores for this species was found. Change any under `[habitat.cover]`. `truck`"
+        " says whether a truck with a trailer may drive and stop there: yes, dry (dry weather only) or no.\n"
+    )
+    for name, title in (COVER_SCHEMES | ROAD_SCHEMES).items():
+        text += _scheme_table(name, title)
+    return HEAD + text
+
+
+def _option_row(option: Any) -> tuple[str, str, str]:
+    """Name, meaning and default of an option or argument of the command line."""
+    is_option = option.param_type_name == "option"
+    names = ", ".join(option.opts) if is_option else option.metavar or option.name.upper()
+    value = option.metavar if is_option and option.metavar else ""
+    default = "required" if option.required else "" if option.default in (None, False) else f"`{option.default}`"
+    return f"`{names}{' ' + value if value else ''}`", option.help or "", default
 
 
 def commands_page() -> str:
     """Every command with its options, as Markdown."""
-    import typer
-
-    text = HEAD + "# Commands\n\n`-v`, `-q` and `--debug` may stand anywhere. Exit status: 0 done (warnings possible), "
-    text += "2 the inputs or settings need attention and nothing was written, 1 a fault of the tool.\n"
-    group = typer.main.get_command(app)
-    for name, command in sorted(group.commands.items()):  # type: ignore[attr-defined]
-        rows = []
-        for one in command.params:
-            names = ", ".join(one.opts) if one.param_type_name == "option" else (one.metavar or one.name)
-            help_text = getattr(one, "help", None) or ""
-            required = "required" if one.required else ""
-            rows.append([f"`{names}`", help_text, required])
-        text += f"\n## allocator {name}\n\n{command.help}\n\n" + (
-            _table(["option", "meaning", ""], rows) if rows else ""
-        )
-    return text
+    group: Any = typer.main.get_command(app)
+    text = (
+        "# Commands\n\n`allocator COMMAND`; `python -m allocator COMMAND` is the same. Exit status: 0 done (warnings"
+        " possible, and traps without a site too), 2 the inputs or settings need attention and nothing was written, 1 a"
+        " fault of the tool.\n\n## Any command\n\nThese may stand anywhere on the line.\n\n"
+    )
+    text += _table(("option", "meaning", "default"), [_option_row(one)[:2] + ("",) for one in group.params])
+    for name, command in sorted(group.commands.items()):
+        text += f"\n## allocator {name}\n\n{command.help}\n\n"
+        text += _table(("option", "meaning", "default"), [_option_row(one) for one in command.params])
+    return HEAD + text
 
 
 PAGES = {
@@ -124,7 +215,7 @@ def main() -> None:
     folder = Path(__file__).parent / "reference"
     folder.mkdir(exist_ok=True)
     for name, page in PAGES.items():
-        (folder / name).write_text(page(), encoding="utf-8")
+        (folder / name).write_text(page(), encoding="utf-8", newline="\n")
 
 
 if __name__ == "__main__":

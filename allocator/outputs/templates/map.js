@@ -140,11 +140,26 @@ function allAreas(list) { return list.flatMap((thing) => thing.areas); }
 function propertyLayer() {
   const signed = things.properties.filter((thing) => thing.row.enrolled === "yes");
   const others = things.properties.filter((thing) => thing.row.enrolled !== "yes");
-  return [
+  const paths = [
     ...area(allAreas(signed), casing),
     ...area(allAreas(others), { color: ink("ink"), weight: 1.4, dashArray: "7 4", fill: false, hatch: ink("hatch") }),
     ...area(allAreas(signed), { color: ink("ink"), weight: 2, fill: false }),
   ];
+  const looks = paths.map(({ options }) => ({ weight: options.weight, opacity: options.opacity }));
+  const thin = () => {
+    const part = outlinePart();
+    paths.forEach((path, i) => path.setStyle({ weight: looks[i].weight * part, opacity: looks[i].opacity * part }));
+  };
+  map.on("zoomend", thin);
+  thin();
+  return paths;
+}
+
+/* From afar thousands of outlines would hide the land: they thin out as properties shrink below a dozen pixels. */
+const usualSide = Math.sqrt(4047 * things.properties.reduce((sum, { row }) => sum + (row.area_acres || 0), 0) / Math.max(things.properties.length, 1));
+function outlinePart() {
+  const metresPerPixel = 156543 * Math.cos(map.getCenter().lat * Math.PI / 180) / 2 ** map.getZoom();
+  return Math.min(1, Math.max(0.12, usualSide / metresPerPixel / 12));
 }
 
 function shadeLayer() {
