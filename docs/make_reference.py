@@ -73,6 +73,10 @@ def _table(head: Sequence[str], rows: Sequence[Sequence[object]]) -> str:
     return "\n".join(lines + ["| " + " | ".join(_cell(one) for one in row) + " |" for row in rows]) + "\n"
 
 
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:].rstrip(".") + "."
+
+
 def _section(field: FieldInfo) -> type[BaseModel] | None:
     """The table that a field holds, or None where it holds a value."""
     kinds = (field.annotation, *get_args(field.annotation))
@@ -142,7 +146,7 @@ def settings_page() -> str:
     )
     for group in setting_groups():
         rows = [(f"`{one.name}`", one.meaning, one.default, one.unit, one.source) for one in group.settings]
-        text += f"\n## {group.name}\n\n{group.meaning.rstrip('.').capitalize()}.\n\n"
+        text += f"\n## {group.name}\n\n{_sentence(group.meaning)}\n\n"
         text += _table(("setting", "meaning", "default", "unit or choices", "source of the default"), rows)
     return HEAD + text
 
@@ -195,7 +199,7 @@ def commands_page() -> str:
         " possible, and traps without a site too), 2 the inputs or settings need attention and nothing was written, 1 a"
         " fault of the tool.\n\n## Any command\n\nThese may stand anywhere on the line.\n\n"
     )
-    text += _table(("option", "meaning", "default"), [_option_row(one)[:2] + ("",) for one in group.params])
+    text += _table(("option", "meaning", "default"), [(*_option_row(one)[:2], "") for one in group.params])
     for name, command in sorted(group.commands.items()):
         text += f"\n## allocator {name}\n\n{command.help}\n\n"
         text += _table(("option", "meaning", "default"), [_option_row(one) for one in command.params])

@@ -9,7 +9,7 @@ from pyproj import CRS, Geod
 from rasterio.features import rasterize
 
 from allocator.core.crs import GEOGRAPHIC, Bounds, transform_points
-from allocator.core.errors import CrsError, InputError
+from allocator.core.errors import CrsError, InputError, SettingsError
 from allocator.core.grid import Window
 from allocator.core.study import PolygonCover, Problem, Properties
 from allocator.inputs.cover import touches_box
@@ -202,3 +202,30 @@ def part_outside_polygons(cover: PolygonCover, properties: Properties, name: str
         return []
     message = f"{share:.1%} of the property area has no land cover: blank there, so its habitat is not counted."
     return [Problem("warning", name, message)]
+
+
+MOST_REACH_CELLS = 4_000
+"""Farthest that water is looked for around every tile, in cells: memory grows with its square."""
+
+
+def refuse_far_reach(reach_m: float, cell_m: float) -> None:
+    """Refuse a water curve that reaches so far that every tile would need the whole county around it.
+
+    Parameters
+    ----------
+    reach_m : float
+        Last point of the water curve, in metres.
+    cell_m : float
+        Side of a cell.
+
+    Raises
+    ------
+    SettingsError
+        The reach is longer than 4,000 cells.
+    """
+    if reach_m > MOST_REACH_CELLS * cell_m:
+        raise SettingsError(
+            f"habitat.curves.water_m reaches {reach_m:,.0f} m, {reach_m / cell_m:,.0f} cells of {cell_m:g} m; at most "
+            f"{MOST_REACH_CELLS:,} cells can be handled. End the curve nearer, use larger cells (study.cell_m), or set "
+            "habitat.weights.water = 0 if distance to water should not count."
+        )

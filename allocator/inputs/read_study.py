@@ -17,7 +17,13 @@ from allocator.core.errors import InputError, SettingsError
 from allocator.core.grid import Grid
 from allocator.core.settings import LandCoverInput, Settings
 from allocator.core.study import CellReader, InputRecord, PolygonCover, Problem, Properties, Roads, Shapes, Study
-from allocator.inputs.checks import blank_on_properties, part_outside_polygons, part_outside_raster, refuse_elsewhere
+from allocator.inputs.checks import (
+    blank_on_properties,
+    part_outside_polygons,
+    part_outside_raster,
+    refuse_elsewhere,
+    refuse_far_reach,
+)
 from allocator.inputs.cover import (
     CoverPolygons,
     has_water_class,
@@ -264,6 +270,7 @@ def _place_cover(
     if isinstance(cover, RasterFile):
         refuse_elsewhere(cover.name, cover.bounds, cover.crs_wkt, table.degrees)
         grid = _raster_cells(cover, settings.study.cell_m, crs_wkt, bounds_m, table.degrees)
+        refuse_far_reach(settings.habitat.reach_m, grid.cell_m)
         outside = part_outside_raster(cover, properties, crs_wkt)
         raster = place_raster(cover, scheme, setting, grid=grid, reach_m=settings.habitat.reach_m)
         problems = outside + raster.problems
@@ -274,6 +281,7 @@ def _place_cover(
     refuse_elsewhere(cover.name, cover.bounds, cover.frame.crs.to_wkt(), table.degrees)
     polygons, problems = place_polygons(cover, scheme, setting, crs_wkt=crs_wkt, wide_m=wide_m)
     grid = new_grid(crs_wkt, bounds_m, settings.study.cell_m or chosen_cell_m(bounds_m))
+    refuse_far_reach(settings.habitat.reach_m, grid.cell_m)
     problems += part_outside_polygons(polygons, properties, cover.name)
     return _PlacedCover(grid, polygons, has_water_class(polygons.class_positions, scheme), problems)
 

@@ -60,6 +60,10 @@ def _no_id_column(land: Path) -> None:
     write_study(land, INPUTS.replace('id = "no"', 'id = "number"'))
 
 
+def _endless_reach(land: Path) -> None:
+    write_study(land, INPUTS + "[habitat.curves]\nwater_m = [[0, 1.0], [500000, 0.0]]\n")
+
+
 def _not_toml(land: Path) -> None:
     (land / "study.toml").write_text("[study\n", encoding="utf-8")
 
@@ -76,6 +80,7 @@ CASES = {
     _unknown_codes: ("77", "cover.tif"),
     _empty_layer: ("tracts.gpkg", "empty (0 features)"),
     _no_id_column: ("number", "no"),
+    _endless_reach: ("habitat.curves.water_m", "500,000 m", "study.cell_m"),
     _not_toml: ("study.toml", "line 1"),
     _old_codes: ("91", "92", "nlcd_1992"),
 }
