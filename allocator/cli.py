@@ -78,7 +78,7 @@ def check(context: typer.Context, study: StudyFile, overrides: Overrides = None)
         for one in problems:
             if one.source == source:
                 _say(f"  {one.severity}: {one.message}")
-    _say(f"{counts['error']} errors, {counts['warning']} warnings, {counts['note']} notes.")
+    _say(", ".join(f"{count} {kind}{'' if count == 1 else 's'}" for kind, count in counts.items()) + ".")
     if counts["error"]:
         raise typer.Exit(2)
 

@@ -231,6 +231,11 @@ class Settings(Section):
     sites: SiteSettings
 
     @property
+    def water_reach_m(self) -> float:
+        """How far water is looked for: the end of the water curve, or the most a site may be from water, in metres."""
+        return max(self.habitat.reach_m, self.sites.water_distance_m[1])
+
+    @property
     def service_radius_m(self) -> float:
         """Radius that a trap serves: as set, or the radius of a circle of acres_per_trap, in metres."""
         return self.sites.service_radius_m or math.sqrt(self.traps.m2_per_trap / math.pi)

@@ -83,9 +83,7 @@ class LandReader:
     @property
     def reach_cells(self) -> int:
         """How far water is looked for, in cells: the end of the water curve, or the most a site may be from water."""
-        settings = self.study.settings
-        reach_m = max(settings.habitat.reach_m, settings.sites.water_distance_m[1])
-        return math.ceil(reach_m / self.study.grid.cell_m)
+        return math.ceil(self.study.settings.water_reach_m / self.study.grid.cell_m)
 
     @property
     def road_reach_cells(self) -> int:
@@ -120,7 +118,9 @@ class LandReader:
             all_squared = squared_distance(water, reach)
             squared = np.ascontiguousarray(all_squared[inside])
             if elevation is not None:
-                height = np.ascontiguousarray(height_above_water(elevation, water, all_squared, reach)[inside])
+                # Only as far as the curve reaches: a rule on sites must not move habitat.
+                curve_reach = math.ceil(study.settings.habitat.reach_m / study.grid.cell_m)
+                height = np.ascontiguousarray(height_above_water(elevation, water, all_squared, curve_reach)[inside])
         shares = shares_of(self.property_edges, window, study.settings.study.property_lines)
         return Land(
             window,

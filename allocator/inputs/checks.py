@@ -225,7 +225,7 @@ def refuse_far_reach(reach_m: float, cell_m: float) -> None:
     """
     if reach_m > MOST_REACH_CELLS * cell_m:
         raise SettingsError(
-            f"habitat.curves.water_m reaches {reach_m:,.0f} m, {reach_m / cell_m:,.0f} cells of {cell_m:g} m; at most "
-            f"{MOST_REACH_CELLS:,} cells can be handled. End the curve nearer, use larger cells (study.cell_m), or set "
-            "habitat.weights.water = 0 if distance to water should not count."
+            f"habitat.curves.water_m or sites.water_distance_m reaches {reach_m:,.0f} m, {reach_m / cell_m:,.0f} cells "
+            f"of {cell_m:g} m; at most {MOST_REACH_CELLS:,} cells can be handled. End it nearer, use larger cells "
+            "(study.cell_m), or set habitat.weights.water = 0 if distance to water should not count."
         )

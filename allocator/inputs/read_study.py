@@ -270,9 +270,9 @@ def _place_cover(
     if isinstance(cover, RasterFile):
         refuse_elsewhere(cover.name, cover.bounds, cover.crs_wkt, table.degrees)
         grid = _raster_cells(cover, settings.study.cell_m, crs_wkt, bounds_m, table.degrees)
-        refuse_far_reach(settings.habitat.reach_m, grid.cell_m)
+        refuse_far_reach(settings.water_reach_m, grid.cell_m)
         outside = part_outside_raster(cover, properties, crs_wkt)
-        raster = place_raster(cover, scheme, setting, grid=grid, reach_m=settings.habitat.reach_m)
+        raster = place_raster(cover, scheme, setting, grid=grid, reach_m=settings.water_reach_m)
         problems = outside + raster.problems
         if raster.blank_inside:
             problems += blank_on_properties(raster.reader.cells, properties)
@@ -281,7 +281,7 @@ def _place_cover(
     refuse_elsewhere(cover.name, cover.bounds, cover.frame.crs.to_wkt(), table.degrees)
     polygons, problems = place_polygons(cover, scheme, setting, crs_wkt=crs_wkt, wide_m=wide_m)
     grid = new_grid(crs_wkt, bounds_m, settings.study.cell_m or chosen_cell_m(bounds_m))
-    refuse_far_reach(settings.habitat.reach_m, grid.cell_m)
+    refuse_far_reach(settings.water_reach_m, grid.cell_m)
     problems += part_outside_polygons(polygons, properties, cover.name)
     return _PlacedCover(grid, polygons, has_water_class(polygons.class_positions, scheme), problems)
 
@@ -305,7 +305,7 @@ def _place_elevation(
     with findings.gathering(raster.name):
         refuse_elsewhere(raster.name, raster.bounds, raster.crs_wkt, sources.properties.degrees)
         findings.extend(part_outside_raster(raster, properties, grid.crs_wkt, without="no height is known there."))
-        halo = math.ceil(settings.habitat.reach_m / grid.cell_m) + 1
+        halo = math.ceil(settings.water_reach_m / grid.cell_m) + 1
         cells = GridCells(raster, grid, is_smooth=True, halo_cells=halo)
         findings.extend(blank_on_properties(cells, properties, without="no height is known there."))
         return ElevationCells(cells, setting.vertical_unit)

@@ -88,8 +88,9 @@ def place_sites(
         limit[need.pairs.property[its]] = need.pair_traps[its]
         free = _free_candidates(candidates, limit, [one for _, one, _ in taken], study)
         choice, gains, reached = _choose(study, candidates, demand, place=int(place), free=free, limit=limit)
-        chosen = free[list(choice.sites)]
-        taken += [(-gain, int(one), int(place)) for gain, one in zip(gains, chosen, strict=True)]
+        # A site that would only repeat what others serve is no site, however good the spot.
+        chosen = free[[one for one, gain in zip(choice.sites, gains, strict=True) if gain > 0]]
+        taken += [(-gain, int(one), int(place)) for one, gain in zip(chosen, filter(None, gains), strict=True)]
         served[place] = sum(gains)
         bound[place] = choice.bound / choice.served if choice.served else 1.0
         shortfalls += _shortfalls(candidates, limit, chosen=chosen, free=free, reached=reached)
@@ -162,7 +163,10 @@ def _reasons(
     """Per property, in words, why traps have no site."""
     spacing = f"every further spot is nearer than {study.settings.sites.spacing_m:g} m to another trap"
     beyond = f"no spot near a truck road lies within {study.settings.service_radius_m:.0f} m of the habitat"
-    words = (spacing, beyond, spacing)
+    repeated = (
+        f"every further spot is nearer than {study.settings.sites.spacing_m:g} m to another trap, or adds no habitat"
+    )
+    words = (spacing, beyond, repeated)
     reasons = [""] * len(study.properties.ids)
     for one in np.flatnonzero(need.property_traps > sited):
         without = reason_without_candidates(candidates.passed[:, one], study)

@@ -54,10 +54,9 @@ def property_frame(
     habitat_m2 = np.bincount(areas.pair_property, areas.pair_m2, number)
     is_blank = areas.class_position == BLANK_CLASS
     blank_m2 = np.bincount(areas.class_property[is_blank], areas.class_m2[is_blank], number)
-    known_m2 = np.bincount(areas.class_property[~is_blank], areas.class_m2[~is_blank], number)
     # Ground outside the land cover's edge has no cells at all: blank too.
-    outside_m2 = np.maximum(area_m2 - blank_m2 - known_m2, 0)
-    outside_m2[outside_m2 < 1e-6 * area_m2] = 0
+    outside_m2 = np.maximum(area_m2 - shapely.area(shapely.clip_by_rect(properties.shapes, *study.grid.bounds_m)), 0)
+    outside_m2[outside_m2 < 1e-9 * area_m2] = 0
     sited = np.bincount(candidates.spots.owner[placement.candidate], minlength=number)
     return gpd.GeoDataFrame(
         {
@@ -181,9 +180,7 @@ def candidate_frame(study: Study, candidates: Candidates, placement: Placement) 
 
 def _known_water(study: Study, water_m: Floats) -> Floats:
     """Distances to water; blank beyond the reach within which water was looked for."""
-    settings = study.settings
-    reach_m = max(settings.habitat.reach_m, settings.sites.water_distance_m[1])
-    return np.where(water_m > reach_m + study.grid.cell_m, np.nan, water_m)
+    return np.where(water_m > study.settings.water_reach_m + study.grid.cell_m, np.nan, water_m)
 
 
 def site_frame(study: Study, candidates: Candidates, placement: Placement, complexes: Complexes) -> gpd.GeoDataFrame:

@@ -198,7 +198,7 @@ def _warnings(study: Study, stages: Stages, properties: pd.DataFrame) -> tuple[s
     blank = float((properties["blank_percent"] * properties["area_acres"]).sum() / properties["area_acres"].sum())
     if blank > 0.05:
         found.append(f"{blank:.1f} percent of the properties has no land cover and counts as no habitat.")
-    if study.settings.traps.acres_per_trap < 400:
+    if study.settings.traps.acres_per_trap < 556:
         # 556 acres: a square grid of 1.5 km (computed); the spacing itself: McRae et al. 2020.
         found.append(
             f"One trap per {study.settings.traps.acres_per_trap:g} acres puts traps nearer together than the 1.5 km "
