@@ -18,6 +18,14 @@ MILE_M = 1609.344
 ALBERS = "EPSG:5070"
 WEST_M, SOUTH_M = 1_100_000.0, 1_100_000.0
 """A corner in Conus Albers; the land put there is invented."""
+RASTER_INPUTS = """
+[inputs.properties]
+path = "tracts.gpkg"
+id = "no"
+[inputs.land_cover]
+path = "cover.tif"
+scheme = "nlcd"
+"""
 
 
 def square(side_m: float, x_m: float = 0.0, y_m: float = 0.0, height_m: float | None = None) -> BaseGeometry:

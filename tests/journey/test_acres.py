@@ -12,7 +12,7 @@ from rasterio.transform import from_origin
 from shapely.geometry import shape as polygon
 
 from allocator import plan_traps, read_study
-from tests.journey.studies import ALBERS, MILE_M, square, write_cover, write_shapes, write_study
+from tests.journey.studies import ALBERS, MILE_M, RASTER_INPUTS, square, write_cover, write_shapes, write_study
 
 POLYGONS = """
 [inputs.properties]
@@ -22,14 +22,6 @@ id = "no"
 path = "cover.gpkg"
 scheme = "nlcd"
 class_field = "code"
-"""
-RASTER = """
-[inputs.properties]
-path = "tracts.gpkg"
-id = "no"
-[inputs.land_cover]
-path = "cover.tif"
-scheme = "nlcd"
 """
 
 
@@ -75,7 +67,7 @@ def test_a_raster_in_any_system_gives_the_acres_of_its_own_cells(
     equal_area = "EPSG:6350"
     wet = gpd.GeoSeries(cells, crs=crs).segmentize(5 * cell).to_crs(equal_area).union_all()
     known = wet.intersection(tract.to_crs(equal_area).iloc[0]).area / 4046.8564224
-    totals = plan_traps(read_study(write_study(tmp_path, RASTER))).totals
+    totals = plan_traps(read_study(write_study(tmp_path, RASTER_INPUTS))).totals
     assert totals.habitat_acres == pytest.approx(known, rel=tolerance)
     assert totals.area_acres == pytest.approx(640.0, rel=5e-4)
 
@@ -94,7 +86,7 @@ def test_areas_agree_with_geodesic_areas(tmp_path: Path) -> None:
 def _tract(tmp_path: Path, codes: np.ndarray, cell_m: float, parcels: list[object]) -> object:
     write_cover(tmp_path / "cover.tif", codes, cell_m)
     write_shapes(tmp_path / "tracts.gpkg", parcels, {"no": [f"{n:03d}" for n in range(len(parcels))]}, ALBERS)
-    return plan_traps(read_study(write_study(tmp_path, RASTER)))
+    return plan_traps(read_study(write_study(tmp_path, RASTER_INPUTS)))
 
 
 ACRE_M2 = 4046.8564224

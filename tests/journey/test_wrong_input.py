@@ -7,16 +7,7 @@ import geopandas as gpd
 import numpy as np
 import pytest
 
-from tests.journey.studies import ALBERS, run, square, write_cover, write_shapes, write_study
-
-INPUTS = """
-[inputs.properties]
-path = "tracts.gpkg"
-id = "no"
-[inputs.land_cover]
-path = "cover.tif"
-scheme = "nlcd"
-"""
+from tests.journey.studies import ALBERS, RASTER_INPUTS, run, square, write_cover, write_shapes, write_study
 
 
 @pytest.fixture
@@ -26,7 +17,7 @@ def land(tmp_path: Path) -> Path:
     codes[:30] = 90
     write_cover(tmp_path / "cover.tif", codes, 30.0)
     write_shapes(tmp_path / "tracts.gpkg", [square(1800.0)], {"no": ["7"]}, ALBERS)
-    write_study(tmp_path, INPUTS)
+    write_study(tmp_path, RASTER_INPUTS)
     return tmp_path
 
 
@@ -39,7 +30,7 @@ def _no_crs(land: Path) -> None:
 
 
 def _unknown_key(land: Path) -> None:
-    write_study(land, INPUTS + "[habitat]\ntreshold = 0.5\n")
+    write_study(land, RASTER_INPUTS + "[habitat]\ntreshold = 0.5\n")
 
 
 def _elsewhere(land: Path) -> None:
@@ -57,11 +48,11 @@ def _empty_layer(land: Path) -> None:
 
 
 def _no_id_column(land: Path) -> None:
-    write_study(land, INPUTS.replace('id = "no"', 'id = "number"'))
+    write_study(land, RASTER_INPUTS.replace('id = "no"', 'id = "number"'))
 
 
 def _endless_reach(land: Path) -> None:
-    write_study(land, INPUTS + "[habitat.curves]\nwater_m = [[0, 1.0], [500000, 0.0]]\n")
+    write_study(land, RASTER_INPUTS + "[habitat.curves]\nwater_m = [[0, 1.0], [500000, 0.0]]\n")
 
 
 def _not_toml(land: Path) -> None:
