@@ -49,7 +49,6 @@ def distortion(crs_wkt: str, bounds_m: Bounds) -> Distortion:
     crs = CRS.from_wkt(crs_wkt)
     if not crs.is_projected:
         return Distortion(float("inf"), float("inf"))
-    to_metres = float(crs.axis_info[0].unit_conversion_factor)
     west, south, east, north = bounds_m
     x, y = (a.ravel() for a in np.meshgrid(np.linspace(west, east, 3), np.linspace(south, north, 3)))
     longitude, latitude = Transformer.from_crs(crs, crs.geodetic_crs, always_xy=True).transform(x, y)
@@ -58,8 +57,7 @@ def distortion(crs_wkt: str, bounds_m: Bounds) -> Distortion:
     factors = Proj(crs).get_factors(longitude, latitude, errcheck=False)
     area = np.asarray(factors.areal_scale)
     lengths = np.concatenate([np.asarray(factors.tissot_semimajor), np.asarray(factors.tissot_semiminor)])
-    # Proj reports scale in metres whatever the system's unit: to_metres only matters for the unit check of callers.
-    if not np.isfinite(area).all() or to_metres <= 0:
+    if not np.isfinite(area).all():
         return Distortion(float("inf"), float("inf"))
     return Distortion(float(np.abs(area - 1).max()), float(np.abs(lengths - 1).max()))
 

@@ -102,13 +102,13 @@ class Grid:
         """
         return (x_m - self.west_m) / self.cell_m, (self.north_m - y_m) / self.cell_m
 
-    def centres(self, rows: Ints, columns: Ints) -> tuple[Floats, Floats]:
+    def centres(self, rows: Ints | Floats, columns: Ints | Floats) -> tuple[Floats, Floats]:
         """Coordinates in metres of the centres of cells.
 
         Parameters
         ----------
-        rows, columns : array of int
-            Cells.
+        rows, columns : array
+            Cells; a fraction lies between two centres.
 
         Returns
         -------

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from allocator.core.arrays import Floats, Ints
+from allocator.core.arrays import Floats, Ints, sum_by_key
 from allocator.core.results import SCORE_STEPS
 from allocator.grid.edges import WHOLE
 from allocator.habitat.complexes import Complexes
@@ -71,7 +71,7 @@ def add_up(sums: Sequence[Sums], patches: Patches, complexes: Complexes, *, cell
         The same whatever the tiling: everything is added in whole numbers.
     """
     owner, position, class_share = _joined(sums, "class_owner", "class_position", "class_share")
-    class_key, class_share = _sum_by(owner * 256 + position, class_share)
+    class_key, class_share = sum_by_key(owner * 256 + position, class_share)
     complex_of = np.append(complexes.complex_of, -1)
     pair_complex = np.concatenate(
         [complex_of[of[part.patch_label]] for part, of in zip(sums, patches.patch_of, strict=True)]
@@ -79,7 +79,7 @@ def add_up(sums: Sequence[Sums], patches: Patches, complexes: Complexes, *, cell
     pair_owner, pair_share, pair_score = _joined(sums, "patch_owner", "patch_share", "patch_score")
     kept = pair_complex >= 0
     stride = int(pair_owner.max(initial=0)) + 1
-    pair_key, pair_share, pair_score = _sum_by(
+    pair_key, pair_share, pair_score = sum_by_key(
         (pair_complex * stride + pair_owner)[kept], pair_share[kept], pair_score[kept]
     )
     by_complex = [
@@ -106,17 +106,6 @@ def add_up(sums: Sequence[Sums], patches: Patches, complexes: Complexes, *, cell
 
 def _joined(sums: Sequence[Sums], *names: str) -> list[Ints]:
     return [np.concatenate([getattr(part, name) for part in sums]).astype(np.int64) for name in names]
-
-
-def _sum_by(key: Ints, *values: Ints) -> tuple[Ints, ...]:
-    """Distinct keys, sorted, and the sums of the values under each."""
-    distinct, place = np.unique(key, return_inverse=True)
-    out = [distinct]
-    for value in values:
-        total = np.zeros(len(distinct), np.int64)
-        np.add.at(total, place, value)
-        out.append(total)
-    return tuple(out)
 
 
 def _per_complex(sums: Sequence[Sums], patches: Patches, complexes: Complexes, name: str) -> Ints:

@@ -7,7 +7,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from allocator.core.arrays import Floats, Ints
+from allocator.core.arrays import Floats, Ints, sum_by_key
 from allocator.core.grid import Grid, Window
 from allocator.core.results import BLANK_SCORE, SCORE_STEPS
 from allocator.core.settings import HabitatSettings
@@ -168,16 +168,6 @@ def score_tile(land: Land, study: Study) -> ScoredTile:
     return ScoredTile(land.window, score, labels, count - 1)
 
 
-def _by_key(key: Ints, *values: Ints) -> tuple[Ints, ...]:
-    """Distinct keys and the sums of values that share one, in whole numbers."""
-    if not len(key):
-        return (key, *values)
-    order = np.argsort(key)
-    key = key[order]
-    starts = np.flatnonzero(np.r_[True, key[1:] != key[:-1]])
-    return (key[starts], *(np.add.reduceat(value[order], starts) for value in values))
-
-
 def _by_class(owner: Ints, position: NDArray[np.uint8], share: Ints) -> tuple[Ints, Ints, Ints]:
     """Properties, classes and the sums of shares that both have in a tile."""
     if not len(owner):
@@ -212,7 +202,7 @@ def sum_tile(land: Land, tile: ScoredTile) -> Sums:
     on = np.flatnonzero(label)
     score = tile.score.ravel()
     stride = tile.count + 1
-    patch_key, patch_share, patch_score = _by_key(
+    patch_key, patch_share, patch_score = sum_by_key(
         owner[on] * stride + label[on], share[on], share[on] * score[cell[on]].astype(np.int64)
     )
     covered_sums = _per_patch(land.covered, tile)

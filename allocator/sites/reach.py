@@ -7,7 +7,7 @@ import numpy as np
 from scipy.sparse import csr_array
 from scipy.spatial import cKDTree
 
-from allocator.core.arrays import Floats, Ints
+from allocator.core.arrays import Floats, Ints, sum_by_key
 from allocator.core.grid import Grid
 from allocator.core.results import SCORE_STEPS
 from allocator.habitat.complexes import Complexes
@@ -98,34 +98,9 @@ def tile_demand(tile: ScoredTile, side: int) -> TileDemand:
     width, labels = int(square_column.max(initial=0)) + 1, tile.count + 1
     key = (square_row * width + square_column) * labels + label
     values = (np.ones(len(on), np.int64), tile.score.ravel()[on].astype(np.int64), row, column)
-    distinct, sums = sum_by(key, values)
+    distinct, *sums = sum_by_key(key, *values)
     square, label = np.divmod(distinct, labels)
-    return TileDemand(*np.divmod(square, width), label, sums)
-
-
-def sum_by(key: Ints, values: Sequence[Ints]) -> tuple[Ints, Ints]:
-    """Distinct keys, sorted, and sums of several values under each, in whole numbers.
-
-    Parameters
-    ----------
-    key : array of int64
-        Keys.
-    values : sequence of array of int64
-        Each as long as the keys.
-
-    Returns
-    -------
-    distinct : array of int64
-        Sorted.
-    sums : array of int64, shape (values, distinct)
-        Sums.
-    """
-    order = np.argsort(key)
-    key = key[order]
-    starts = np.flatnonzero(np.r_[True, key[1:] != key[:-1]][: len(key)])
-    if not len(starts):
-        return key, np.empty((len(values), 0), np.int64)
-    return key[starts], np.stack([np.add.reduceat(value[order], starts) for value in values])
+    return TileDemand(*np.divmod(square, width), label, np.stack(sums))
 
 
 def join_demand(tiles: Sequence[TileDemand], patches: Patches, complexes: Complexes, grid: Grid) -> Demand:
@@ -153,10 +128,10 @@ def join_demand(tiles: Sequence[TileDemand], patches: Patches, complexes: Comple
     )  # fmt: skip
     row = np.concatenate([part.square_row for part in tiles])
     column = np.concatenate([part.square_column for part in tiles])
-    sums = np.concatenate([part.sums for part in tiles], axis=1)
+    all_sums = np.concatenate([part.sums for part in tiles], axis=1)
     height, width = int(row.max(initial=0)) + 1, int(column.max(initial=0)) + 1
     kept = owner >= 0
-    key, sums = sum_by(((owner * height + row) * width + column)[kept], list(sums[:, kept]))
+    key, *sums = sum_by_key(((owner * height + row) * width + column)[kept], *all_sums[:, kept])
     owner = key // (height * width)
     cells = sums[0]
     x_m, y_m = grid.centres(sums[2] / cells, sums[3] / cells)

@@ -140,7 +140,8 @@ def test_study_file_recipes_are_valid(page: Path) -> None:
         "inputs": {"properties": {"path": "a"}, "land_cover": {"path": "b", "scheme": "nlcd"}},
     }
     for block in _blocks(page.read_text(encoding="utf-8"), "toml"):
-        Settings.model_validate(_merged(_merged(default_values(), required), tomllib.loads(block)))
+        recipe = tomllib.loads(block)
+        assert recipe and Settings.model_validate(_merged(_merged(default_values(), required), recipe))
 
 
 def test_python_recipes_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
