@@ -114,15 +114,44 @@ def explain(
 
 @app.command()
 def schemes(name: Annotated[str | None, typer.Argument(help="A scheme; without it, all are listed.")] = None) -> None:
-    """Land-cover schemes that come with the tool: classes, default scores, sources."""
-    from allocator.inputs.schemes import read_scheme, shipped_schemes
+    """Schemes of land cover, roads and water that come with the tool: classes, default scores, sources."""
+    from allocator.core.errors import SettingsError
+    from allocator.inputs.road_schemes import ROAD_SCHEMES, read_road_scheme
+    from allocator.inputs.schemes import COVER_SCHEMES, read_scheme
+    from allocator.inputs.water import WATER_SCHEMES, read_water_scheme
 
     if name is None:
-        _say("\n".join(shipped_schemes()))
-        return
-    for one in read_scheme(name, Path.cwd(), {}).classes:
-        score = "-" if one.score != one.score else f"{one.score:g}"
-        _say(f"{one.code:>6}  {score:>5}  {'water' if one.is_water else '':5}  {one.name}  [{one.source}]")
+        _say(f"land cover: {', '.join(COVER_SCHEMES)}\nroads: {', '.join(ROAD_SCHEMES)}")
+        _say(f"water: {', '.join(WATER_SCHEMES)}")
+    elif name in ROAD_SCHEMES:
+        roads = read_road_scheme(name, Path.cwd())
+        _say("\n".join(f"{code:>14}  {use:4}  {roads.names[code]}" for code, use in roads.truck.items()))
+    elif name in WATER_SCHEMES:
+        water = read_water_scheme(name, Path.cwd())
+        _say("\n".join(f"{code:>6}  {kind:9}  {water.names[code]}" for code, kind in water.kinds.items()))
+    elif name in COVER_SCHEMES or name.endswith(".csv"):
+        for one in read_scheme(name, Path.cwd()).classes:
+            score = "-" if one.score != one.score else f"{one.score:g}"
+            water_words = "" if one.water == "no" else one.water
+            crops = f" ({', '.join(one.crops)})" if one.crops else ""
+            _say(f"{one.code:>6}  {score:>5}  {water_words:9}  {one.group:18}  {one.name}{crops}  [{one.source}]")
+    else:
+        names = ", ".join((*COVER_SCHEMES, *ROAD_SCHEMES, *WATER_SCHEMES))
+        raise SettingsError(f"{name!r} is no scheme; expected one of {names}, or the path of a CSV.")
+
+
+@app.command()
+def profiles(name: Annotated[str | None, typer.Argument(help="A profile; without it, all are listed.")] = None) -> None:
+    """Regional starting values for the score: what each is for, how much it is worth, what it changes."""
+    from allocator.core.errors import SettingsError
+    from allocator.core.settings import read_profile, shipped_profiles
+
+    if name is not None and name not in shipped_profiles():
+        raise SettingsError(f"{name!r} is no profile; expected one of {', '.join(shipped_profiles())}.")
+    for one in (name,) if name else shipped_profiles():
+        told = read_profile(one)
+        _say(f"{one}: {told['name']}\n  {' '.join(told['note'].split())}\n  source: {told['source']}")
+        _say(f"  changes: {json.dumps(told['habitat'])}\n")
 
 
 @app.command()
@@ -177,9 +206,19 @@ def _summary(made: Any, folder: Path) -> str:
         f"  {totals.sites} sites chosen"
         + (f" ({solver.status}, within {solver.gap_percent:.1f} % of the best possible)" if totals.sites else ""),
     ]
+    if len(made.seasons) > 1:
+        lines += [_season_line(one) for one in made.seasons.to_dict("records")]
+    if "sightings" in made.facts:
+        lines.append(f"  {made.facts['sightings']}")
     lines += [f"  ! {warning}" for warning in made.warnings]
     lines += [f"  {HEADLINE}", f"  Map: {folder / 'map.html'}"]
     return "\n".join(lines)
+
+
+def _season_line(one: dict[str, Any]) -> str:
+    words = one["season"].replace("_", " ") + (" (planned)" if one["is_planned"] else "")
+    moved = "" if one["is_planned"] else f", gains {one['gained_acres']:,.1f}, loses {one['lost_acres']:,.1f}"
+    return f"  {words}: {one['habitat_acres']:,.1f} acres of habitat{moved}; {one['traps']} traps"
 
 
 @contextmanager

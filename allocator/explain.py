@@ -10,6 +10,8 @@ from allocator.core.study import Study
 from allocator.grid.land import land_reader
 from allocator.habitat.explain import Explanation, explain_cell
 
+SMALL_PATCHES = "A patch smaller than habitat.smallest_patch_acres does not count as habitat in the plan."
+
 
 def explain_point(study: Study, at: str) -> str:
     """The score of a point and what it is made of, in words.
@@ -35,7 +37,7 @@ def explain_point(study: Study, at: str) -> str:
     --------
     >>> from allocator import demo_study_file, read_study
     >>> print(explain_point(read_study(demo_study_file()), "28.41304,-64.60424").splitlines()[0])
-    28.41304, -64.60424: score 1.0000, habitat (from 0.5 up)
+    28.41304, -64.60424, year round: score 1.0000, habitat (from 0.5 up)
     """
     latitude, longitude = _degrees(at)
     x, y = transform_points(np.array([longitude]), np.array([latitude]), GEOGRAPHIC, study.grid.crs_wkt)
@@ -46,8 +48,13 @@ def explain_point(study: Study, at: str) -> str:
             f"--at {at}: the point lies outside the land that this study scores (the properties and "
             f"{study.settings.study.margin_m:g} m around them). Give a point inside, latitude first."
         )
-    place = f"{latitude:.7g}, {longitude:.7g}"
-    return _words(place, explain_cell(study, land_reader(study), row=row, column=column))
+    place, reader = f"{latitude:.7g}, {longitude:.7g}", land_reader(study)
+    told = [
+        _words(f"{place}, {season.words}" if len(study.seasons) > 1 else place,
+               explain_cell(study, reader, season, row=row, column=column))
+        for season in study.seasons
+    ]  # fmt: skip
+    return "\n\n".join(told) + f"\n{SMALL_PATCHES}"
 
 
 def _degrees(at: str) -> tuple[float, float]:
@@ -63,10 +70,10 @@ def _words(place: str, why: Explanation) -> str:
     else:
         verdict = "habitat" if why.score >= why.threshold else "not habitat"
         lines = [f"{place}: score {why.score:.4f}, {verdict} (from {why.threshold:g} up)"]
-    lines.append(f"{why.combine} of:")
+    lines.append(f"{why.season}, {why.combine} of:")
     for one in why.reasons:
-        index = "left out here" if one.index is None else f"index {one.index:.3f}"
-        lines.append(f"  {one.component:8} weight {one.weight:g}  {index}  {one.value}  [{one.source}]")
-    lines += [f"  {name:8} left out: no data or no weight" for name in why.left_out]
-    lines.append("A patch smaller than habitat.smallest_patch_acres does not count as habitat in the plan.")
+        what = "factor" if one.is_limit else "index"
+        index = "left out here" if one.index is None else f"{what} {one.index:.3f}"
+        lines.append(f"  {one.component:9} weight {one.weight:g}  {index}  {one.value}  [{one.source}]")
+    lines += [f"  {name:9} left out: no data or no weight" for name in why.left_out]
     return "\n".join(lines)

@@ -2,13 +2,12 @@
 
 from allocator.core.grid import Window
 from allocator.core.progress import Progress, part_of, silent
-from allocator.core.results import Plan, ScoreMap
+from allocator.core.results import Plan
 from allocator.core.study import Study
 from allocator.grid.land import land_reader
 from allocator.grid.run import run_tiles
-from allocator.habitat.area import add_up
-from allocator.habitat.complexes import join_complexes
-from allocator.habitat.patches import habitat_mask, join_patches, tile_patches
+from allocator.habitat.patches import tile_patches
+from allocator.habitat.season import join_habitat, season_moves
 from allocator.habitat.tile import score_tile, sum_tile
 from allocator.sites.candidates import measure_candidates
 from allocator.sites.place import place_sites
@@ -59,22 +58,25 @@ def plan_traps(
 
     def survey(window: Window):  # type: ignore[no-untyped-def]
         land = reader.land(window)
-        tile = score_tile(land, study)
-        sums = sum_tile(land, tile)
-        return tile_patches(tile, grid), sums, tile_demand(tile, side), find_spots(land, tile, study)
+        tiles = [score_tile(land, study, season) for season in study.seasons]
+        seasons = [(tile_patches(tile, grid), sum_tile(land, tile)) for tile in tiles]
+        return seasons, tile_demand(tiles[0], side), find_spots(land, tiles[0], study)
 
-    tiles = run_tiles(grid.tiles(tile_cells), survey, workers=workers, progress=part_of(progress, 0.0, 0.7))
-    pieces, sums, demands, spots = zip(*tiles, strict=True)
-    patches = join_patches(pieces, grid, settings.habitat.smallest_patch_m2)
-    complexes = join_complexes(patches.shapes, settings.habitat.join_distance_m)
-    areas = add_up(sums, patches, complexes, cell_area_m2=grid.cell_area_m2)
-    pairs = enrolled_pairs(areas, study.properties.enrolled)
-    need = work_out_need(pairs, areas.complex_enrolled_m2, properties=len(study.properties.ids), traps=settings.traps)
+    windows = grid.tiles(tile_cells)
+    tiles = run_tiles(windows, survey, workers=workers, progress=part_of(progress, 0.0, 0.7))
+    surveys, demands, spots = zip(*tiles, strict=True)
+    habitats = [
+        join_habitat(*zip(*pieces, strict=True), study, season)
+        for pieces, season in zip(zip(*surveys, strict=True), study.seasons, strict=True)
+    ]
+    moves = season_moves(habitats, reader, windows, workers=workers)
+    needs = [work_out_need(enrolled_pairs(one.areas, study.properties.enrolled), one.areas.complex_enrolled_m2,
+                           properties=len(study.properties.ids), traps=settings.traps) for one in habitats]  # fmt: skip
+    planned, need = habitats[0], needs[0]
     candidates = measure_candidates(join_spots(spots, grid, settings.sites), study)
-    demand = join_demand(demands, patches, complexes, grid)
+    demand = join_demand(demands, planned.patches, planned.complexes, grid)
     placement = place_sites(
-        study, candidates, demand, need=need, complexes=complexes, patches=patches.shapes,
+        study, candidates, demand, need=need, complexes=planned.complexes, patches=planned.patches.shapes,
         progress=part_of(progress, 0.75, 1.0),
     )  # fmt: skip
-    score = ScoreMap(grid, *habitat_mask(pieces, patches, grid))
-    return gather(study, Stages(patches, complexes, areas, need, candidates, placement, score))
+    return gather(study, Stages(habitats, moves, needs, candidates, placement))

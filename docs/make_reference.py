@@ -13,7 +13,7 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from allocator.cli import app
-from allocator.core.settings import Settings, read_defaults
+from allocator.core.settings import Settings, read_defaults, read_profile, shipped_profiles
 from allocator.outputs.columns import columns_of, table_names
 
 HEAD = "<!-- Made by docs/make_reference.py; change the code, not this file. -->\n\n"
@@ -22,10 +22,12 @@ COVER_SCHEMES = {
     "nlcd_1992": "National Land Cover Dataset 1992; its codes mean other things than those of later editions",
     "ccap": "NOAA Coastal Change Analysis Program",
     "worldcover": "ESA WorldCover; it has no class of its own for wooded wetland other than mangroves",
-    "cowardin": "Cowardin codes of the National Wetlands Inventory; the longest row that a code begins with counts",
+    "cowardin": "Cowardin codes of the National Wetlands Inventory, read part by part: a row for each class; mixed"
+    " classes score the mean of two rows, farmed ones that of Pf",
     "cdl": "USDA Cropland Data Layer",
 }
 ROAD_SCHEMES = {"roads_mtfcc": "TIGER/Line road classes (MTFCC)", "roads_osm": "OpenStreetMap highway values"}
+WATER_SCHEMES = {"water_nhd": "Feature codes of the National Hydrography Dataset; a code not listed counts as its type"}
 
 
 @dataclass(frozen=True)
@@ -128,12 +130,47 @@ def setting_groups(model: type[BaseModel] = Settings, name: str = "", meaning: s
     prefix = f"{name}." if name else ""
     own = [(prefix + key, field) for key, field in model.model_fields.items()]
     values = tuple(_setting(key, field) for key, field in own if _section(field) is None)
+    values += tuple(
+        Setting(key, field.description or "", f"`{', '.join(_part(key))}`", "tables, one for each", "")
+        for key, field in own if _is_named(field)
+    )  # fmt: skip
     if values:
         yield Group(name, meaning or (model.__doc__ or "").splitlines()[0], values)
     for key, field in own:
         section = _section(field)
-        if section is not None:
+        if section is not None and _is_named(field):
+            yield from setting_groups(section, f"{key}.NAME", "What a season changes; the rest stays as it is.")
+            yield from (_defaults_of(f"{key}.{one}") for one in _part(key) if _part(f"{key}.{one}"))
+        elif section is not None:
             yield from setting_groups(section, key, field.description or "")
+
+
+def _is_named(field: FieldInfo) -> bool:
+    """Whether a field holds tables under names that the user chooses."""
+    return get_origin(field.annotation) is dict and _section(field) is not None
+
+
+def _part(name: str) -> dict[str, Any]:
+    """The part of the shipped defaults under a name."""
+    part: Any = read_defaults()
+    for key in name.split("."):
+        part = part[key]
+    return part
+
+
+def _defaults_of(name: str) -> Group:
+    """Shipped values of one season."""
+    rows: list[Setting] = []
+
+    def walk(part: dict[str, Any], dotted: str) -> None:
+        if "value" in part:
+            rows.append(_setting(dotted, FieldInfo(description="")))
+            return
+        for key, inner in part.items():
+            walk(inner, f"{dotted}.{key}")
+
+    walk(_part(name), name)
+    return Group(name, "As shipped.", tuple(rows))
 
 
 def settings_page() -> str:
@@ -167,7 +204,7 @@ def columns_page() -> str:
 def _scheme_table(name: str, title: str) -> str:
     shipped = resources.files("allocator.inputs") / "schemes" / f"{name}.csv"
     head, *rows = csv.reader(shipped.read_text(encoding="utf-8").splitlines())
-    return f"\n## {name.removeprefix('roads_')}\n\n{title}.\n\n" + _table(head, rows)
+    return f"\n## {name.removeprefix('roads_').removeprefix('water_')}\n\n{title}.\n\n" + _table(head, rows)
 
 
 def schemes_page() -> str:
@@ -175,9 +212,11 @@ def schemes_page() -> str:
     text = (
         "# Schemes\n\n`score` is the cover index, 0 to 1; empty: background, never scored. Scores are project defaults:"
         " no published table of class scores for this species was found. Change any under `[habitat.cover]`. `truck`"
-        " says whether a truck with a trailer may drive and stop there: yes, dry (dry weather only) or no.\n"
+        " says whether a truck with a trailer may drive and stop there: yes, dry (dry weather only) or no. `is_water`"
+        " and `water`: permanent, seasonal, wetland or no. `group` is the kind of land cover that all schemes share;"
+        " seasons, profiles and `[habitat.groups]` score by it.\n"
     )
-    for name, title in (COVER_SCHEMES | ROAD_SCHEMES).items():
+    for name, title in (COVER_SCHEMES | ROAD_SCHEMES | WATER_SCHEMES).items():
         text += _scheme_table(name, title)
     return HEAD + text
 
@@ -206,7 +245,29 @@ def commands_page() -> str:
     return HEAD + text
 
 
+def profiles_page() -> str:
+    """Every regional profile, as Markdown."""
+    text = (
+        "# Regional profiles\n\nStarting values for the score, set with `[habitat] profile`. All are expert defaults.\n"
+    )
+    for name in shipped_profiles():
+        told = read_profile(name)
+        text += f"\n## {name}\n\n{told['name']}. {' '.join(told['note'].split())}\n\nSource: {told['source']}\n\n"
+        changes = "\n".join(f"{key} = {json.dumps(value)}" for key, value in _flat(told["habitat"], "habitat"))
+        text += f"```toml\n{changes}\n```\n" if changes else "It changes nothing: the tool starts from these values.\n"
+    return HEAD + text
+
+
+def _flat(table: dict[str, Any], name: str) -> list[tuple[str, Any]]:
+    """Dotted names and values of nested tables."""
+    found: list[tuple[str, Any]] = []
+    for key, value in table.items():
+        found += _flat(value, f"{name}.{key}") if isinstance(value, dict) else [(f"{name}.{key}", value)]
+    return found
+
+
 PAGES = {
+    "profiles.md": profiles_page,
     "settings.md": settings_page,
     "columns.md": columns_page,
     "schemes.md": schemes_page,

@@ -1,6 +1,6 @@
 """Small studies held in memory, and the invented land they stand on. Nothing here reads a file."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
@@ -13,18 +13,18 @@ from numpy.typing import NDArray
 from allocator.core.crs import local_equal_area
 from allocator.core.grid import Grid, Window
 from allocator.core.settings import Settings, default_values
-from allocator.core.study import BLANK_CLASS, CoverClass, Properties, Roads, Study
-from allocator.habitat.tile import ScoredTile
+from allocator.core.study import BLANK_CLASS, CoverClass, Properties, Roads, Study, Water
+from allocator.habitat.tile import CELL_PARTS, ScoredTile
 
 CRS_WKT = local_equal_area(-84.5, 32.4)
 
 SWAMP, PASTURE, WATER, FOREST, SHRUB = range(5)
 CLASSES = (
-    CoverClass("90", "Woody Wetlands", 1.0, False, "closed", "invented"),
-    CoverClass("81", "Pasture/Hay", 0.2, False, "open", "invented"),
-    CoverClass("11", "Open Water", 0.0, True, "open", "invented"),
-    CoverClass("41", "Deciduous Forest", 0.4, False, "closed", "invented"),
-    CoverClass("52", "Shrub/Scrub", 0.45, False, "partial", "invented"),
+    CoverClass("90", "Woody Wetlands", 1.0, "no", "closed", "invented", "woody_wetland"),
+    CoverClass("81", "Pasture/Hay", 0.2, "no", "open", "invented", "pasture"),
+    CoverClass("11", "Open Water", 0.0, "permanent", "open", "invented", "open_water"),
+    CoverClass("41", "Deciduous Forest", 0.4, "no", "closed", "invented", "deciduous_forest"),
+    CoverClass("52", "Shrub/Scrub", 0.45, "no", "partial", "invented", "shrub"),
 )
 
 
@@ -69,13 +69,15 @@ def make_settings(**sections: dict[str, Any]) -> Settings:
     values = default_values()
     values["study"]["name"] = "Invented bottoms"
     values["inputs"] = {"properties": {"path": "none.gpkg"}, "land_cover": {"path": "none.tif", "scheme": "nlcd"}}
-    for section, changes in sections.items():
-        for key, value in changes.items():
-            if isinstance(value, dict):
-                values[section][key] = values[section].get(key, {}) | value
-            else:
-                values[section][key] = value
-    return Settings.model_validate(values)
+    return Settings.model_validate(joined(values, sections))
+
+
+def joined(below: Mapping[str, Any], above: Mapping[str, Any]) -> dict[str, Any]:
+    """Tables joined key by key; anything that is not a table is replaced whole."""
+    out = dict(below)
+    for key, value in above.items():
+        out[key] = joined(out.get(key) or {}, value) if isinstance(value, dict) else value
+    return out
 
 
 def make_study(
@@ -91,14 +93,21 @@ def make_study(
     buildings: Sequence[shapely.Geometry] | None = None,
     exclusions: Sequence[shapely.Geometry] | None = None,
     settings: Settings | None = None,
+    **more: Any,
 ) -> Study:
-    """A study of an array of class positions (as CLASSES) and property shapes; the south-west corner is 0, 0."""
+    """A study of an array of class positions (as CLASSES) and property shapes; the south-west corner is 0, 0.
+
+    Water shapes are permanent unless ``water_kinds_of_shapes`` says otherwise; ``more`` goes to the study as it is.
+    """
     rows, columns = cover.shape
     number = len(shapes)
     lines = None
     if roads is not None:
         names = tuple(f"Road {place}" for place in range(len(roads)))
         lines = Roads(objects(roads), names, tuple(trucks or ["yes"] * len(roads)))
+    classes = more.pop("classes", CLASSES)
+    kinds = more.pop("water_kinds_of_shapes", ["permanent"] * len(water or ()))
+    known = {classes[at].water for at in np.unique(cover) if at < len(classes)} - {"no"} | set(kinds)
     return Study(
         settings=settings or make_settings(),
         grid=make_grid(rows, columns, cell_m),
@@ -109,13 +118,14 @@ def make_study(
             objects(shapes),
         ),
         cover=ArrayReader(cover.astype(np.uint8), BLANK_CLASS),
-        classes=CLASSES,
-        has_water=water is not None or bool((cover == WATER).any()),
-        water=None if water is None else objects(water),
+        classes=classes,
+        water_kinds=frozenset(known),
+        water=None if water is None else Water(objects(water), np.array(kinds, object)),
         roads=lines,
         elevation=None if elevation is None else ArrayReader(elevation.astype(np.float32), np.nan),
         buildings=None if buildings is None else objects(buildings),
         exclusions=None if exclusions is None else objects(exclusions),
+        **more,
     )
 
 
@@ -123,8 +133,11 @@ def scored_tile(score: NDArray[Any], window: Window, threshold: int = 5000) -> S
     """A tile of whole scores, labelled by scipy (not by the code under test)."""
     from scipy import ndimage
 
-    labels, count = ndimage.label((score >= threshold) & (score != 65535), np.ones((3, 3)))
-    return ScoredTile(window, score.astype(np.uint16), labels.astype(np.int32), count)
+    is_habitat = (score >= threshold) & (score != 65535)
+    labels, count = ndimage.label(is_habitat, np.ones((3, 3)))
+    part = np.where(is_habitat, CELL_PARTS, 0).astype(np.uint32)
+    part_score = np.where(is_habitat, score, 0).astype(np.uint16)
+    return ScoredTile(window, score.astype(np.uint16), part, part_score, labels.astype(np.int32), count)
 
 
 def parcels(across: int, down: int, side_m: float, seed: int = 1) -> NDArray[np.object_]:

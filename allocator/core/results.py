@@ -1,5 +1,6 @@
 """A plan: the tables that every output shows, with the column names of ``outputs/columns.csv``."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -95,10 +96,10 @@ class Plan:
         Status and gap of the choice of sites.
     properties, habitat, complexes, sites, candidates, service_areas : geopandas.GeoDataFrame
         One row each per property, patch, complex, site, candidate, site; in the study's coordinate system.
-    cover_acres, assumptions, inputs, problems : pandas.DataFrame
+    cover_acres, seasons, season_acres, sightings_check, assumptions, inputs, problems : pandas.DataFrame
         Tables without geometry.
-    score : ScoreMap
-        The habitat score of every cell.
+    scores : mapping of str to ScoreMap
+        The habitat score of every cell by season, the planned season first.
     warnings : tuple of str
         What the user should know before relying on the plan.
     facts : dict
@@ -115,9 +116,17 @@ class Plan:
     candidates: gpd.GeoDataFrame
     service_areas: gpd.GeoDataFrame
     cover_acres: pd.DataFrame
+    seasons: pd.DataFrame
+    season_acres: pd.DataFrame
+    sightings_check: pd.DataFrame
     assumptions: pd.DataFrame
     inputs: pd.DataFrame
     problems: pd.DataFrame
-    score: ScoreMap
+    scores: Mapping[str, ScoreMap]
     warnings: tuple[str, ...]
     facts: dict[str, Any]
+
+    @property
+    def score(self) -> ScoreMap:
+        """The habitat score of every cell in the planned season."""
+        return next(iter(self.scores.values()))

@@ -6,17 +6,23 @@ from typing import Literal, Protocol
 
 import numpy as np
 import pandas as pd
+import shapely
 from numpy.typing import NDArray
 
 from allocator.core.arrays import Bools
+from allocator.core.crs import Bounds
 from allocator.core.grid import Grid, Window
 from allocator.core.overlaps import Overlaps, find_overlaps
-from allocator.core.settings import Settings
+from allocator.core.settings import CoverGroup, HabitatSettings, Settings, WaterKind
 
 Severity = Literal["error", "warning", "note"]
 Shade = Literal["open", "partial", "closed"]
+CoverWater = Literal["no", "permanent", "seasonal", "wetland"]
 Shapes = NDArray[np.object_]
 BLANK_CLASS = 255
+WATER_KINDS: tuple[WaterKind, ...] = ("permanent", "seasonal", "wetland")
+OPEN_WATER: tuple[WaterKind, ...] = ("permanent", "seasonal")
+"""Water that a map shows as water: what a site is measured to. The inside of a swamp is wetland, not this."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,21 +78,77 @@ class CoverClass:
     code, name : str
         As in the legend.
     score : float
-        Cover index, 0 to 1, after the user's changes; NaN: background, never scored.
-    is_water : bool
-        Whether its cells count as water.
+        Cover index of the scheme, 0 to 1; NaN: background, never scored.
+    water : str
+        Which kind of water its cells are: permanent, seasonal, wetland or no.
     shade : str
         open, partial or closed.
     source : str
         Where code, name and score come from.
+    group : str
+        Kind of land cover that all schemes share.
+    crops : tuple of str
+        Crops that grow there; two for a double crop.
+    parts : tuple of CoverClass
+        Classes that share the ground in a mixed class, whose score is their mean; empty for others.
     """
 
     code: str
     name: str
     score: float
-    is_water: bool
+    water: CoverWater
     shade: Shade
     source: str
+    group: CoverGroup = "other"
+    crops: tuple[str, ...] = ()
+    parts: tuple["CoverClass", ...] = ()
+
+
+@dataclass(frozen=True)
+class Season:
+    """One season as it is scored.
+
+    Parameters
+    ----------
+    name : str
+        As in the settings.
+    habitat : HabitatSettings
+        With what the season changes.
+    scores : tuple of float
+        Cover index of each class of the study, 0 to 1, after the user's changes; NaN: never scored.
+    """
+
+    name: str
+    habitat: HabitatSettings
+    scores: tuple[float, ...]
+
+    @property
+    def words(self) -> str:
+        """The name as people say it."""
+        return self.name.replace("_", " ")
+
+
+def class_score(one: CoverClass, habitat: HabitatSettings) -> float:
+    """Cover index of a class: the scheme's, the group's over it, the code's over both.
+
+    Parameters
+    ----------
+    one : CoverClass
+        The class.
+    habitat : HabitatSettings
+        With the season's changes.
+
+    Returns
+    -------
+    float
+        0 to 1; NaN: never scored.
+    """
+    by_code = {code.casefold(): score for code, score in habitat.cover.items()}
+    if one.code.casefold() in by_code:
+        return by_code[one.code.casefold()]
+    if one.parts:
+        return float(np.mean([class_score(part, habitat) for part in one.parts]))
+    return one.score if np.isnan(one.score) else habitat.groups.get(one.group, one.score)
 
 
 class CellReader(Protocol):
@@ -103,7 +165,8 @@ class CellReader(Protocol):
         Returns
         -------
         array, shape (window.rows, window.columns)
-            Class positions (uint8, 255 blank) for land cover; metres (float32, NaN blank) for elevation.
+            Class positions (uint8, 255 blank) for land cover and crops; float32 with NaN blank for elevation (metres)
+            and canopy (percent).
         """
         ...
 
@@ -125,6 +188,55 @@ class PolygonCover:
 
 
 @dataclass(frozen=True)
+class Water:
+    """Water lines and polygons in the study's coordinate system.
+
+    Parameters
+    ----------
+    shapes : array of shapely shapes
+        Lines and polygons.
+    kinds : array of str
+        permanent, seasonal or wetland, for each.
+    """
+
+    shapes: Shapes
+    kinds: NDArray[np.object_]
+
+
+@dataclass(frozen=True)
+class Soils:
+    """Soil map units in the study's coordinate system.
+
+    Parameters
+    ----------
+    shapes : array of shapely polygons
+        In file order; where two overlap the later counts.
+    flooding, drainage : array of uint8, or None
+        Position of each unit's class among the settings' classes, in their order; 255 blank. None: not given.
+    """
+
+    shapes: Shapes
+    flooding: NDArray[np.uint8] | None
+    drainage: NDArray[np.uint8] | None
+
+
+@dataclass(frozen=True)
+class Crops:
+    """Crops of one year.
+
+    Parameters
+    ----------
+    cells : CellReader
+        Gives positions in ``classes``.
+    classes : tuple of CoverClass
+        The crops scheme.
+    """
+
+    cells: CellReader
+    classes: tuple[CoverClass, ...]
+
+
+@dataclass(frozen=True)
 class Properties:
     """Property boundaries, sorted by id.
 
@@ -142,6 +254,12 @@ class Properties:
     names: tuple[str, ...]
     enrolled: Bools
     shapes: Shapes
+
+    @property
+    def bounds_m(self) -> Bounds:
+        """West, south, east and north of all properties."""
+        west, south, east, north = shapely.total_bounds(self.shapes)
+        return float(west), float(south), float(east), float(north)
 
     @cached_property
     def overlaps(self) -> Overlaps:
@@ -183,15 +301,23 @@ class Study:
     cover : CellReader or PolygonCover
         Land cover; a reader gives positions in ``classes``.
     classes : tuple of CoverClass
-        The scheme with the user's scores.
-    has_water : bool
-        Whether any water is known near the study at all.
-    water : array of shapely shapes or None
-        Lines and polygons; None: only water classes of the land cover.
+        The scheme as shipped or given; ``seasons`` hold the scores after the user's changes.
+    water_kinds : frozenset of str
+        Kinds of water that are known near the study at all; empty: none.
+    water : Water or None
+        Lines and polygons; None: only water of the land cover.
     roads : Roads or None
         None: no sites are chosen.
     elevation : CellReader or None
         Metres.
+    escape_cover : array of shapely shapes or None
+        Thickets that pigs bed in.
+    crops : Crops or None
+        None: crops that the land cover names, if it does.
+    soils : Soils or None
+        Flooding and drainage.
+    canopy : CellReader or None
+        Percent.
     buildings, exclusions : array of shapely shapes or None
         Setbacks and forbidden ground.
     sightings : pandas.DataFrame or None
@@ -207,12 +333,30 @@ class Study:
     properties: Properties
     cover: CellReader | PolygonCover
     classes: tuple[CoverClass, ...]
-    has_water: bool
-    water: Shapes | None = None
+    water_kinds: frozenset[WaterKind]
+    water: Water | None = None
     roads: Roads | None = None
     elevation: CellReader | None = None
+    escape_cover: Shapes | None = None
+    crops: Crops | None = None
+    soils: Soils | None = None
+    canopy: CellReader | None = None
     buildings: Shapes | None = None
     exclusions: Shapes | None = None
     sightings: pd.DataFrame | None = None
     inputs: tuple[InputRecord, ...] = ()
     problems: tuple[Problem, ...] = field(default=())
+
+    @cached_property
+    def seasons(self) -> tuple[Season, ...]:
+        """The seasons that are scored; the first is planned."""
+        found = []
+        for name in self.settings.study.seasons:
+            habitat = self.settings.habitat.in_season(name)
+            found.append(Season(name, habitat, tuple(class_score(one, habitat) for one in self.classes)))
+        return tuple(found)
+
+    @property
+    def planned(self) -> Season:
+        """The season that traps and sites are planned for."""
+        return self.seasons[0]

@@ -1,7 +1,9 @@
-"""What is known of the land in one tile: cover, distance to water, height above it, slope, whose it is."""
+"""What is known of the land in one tile: cover, distances, height above water, soil, slope, whose it is."""
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,10 +12,11 @@ from allocator.core.arrays import Ints
 from allocator.core.grid import Window
 from allocator.core.overlaps import cut_apart
 from allocator.core.study import Study
-from allocator.grid.cover import CoverSource, cover_source
+from allocator.grid.cover import CoverSource, Pieces, cover_source, positions_on_cells
 from allocator.grid.distance import SquaredCells, squared_distance
 from allocator.grid.edges import WHOLE, Edges, line_edges, polygon_edges
 from allocator.grid.shares import Shares, cells_touched, shares_of
+from allocator.grid.targets import Target, all_targets, season_targets
 from allocator.grid.terrain import height_above_water, slope
 
 
@@ -29,10 +32,17 @@ class Land:
         Class positions; 255 blank.
     cover_around : array of uint8, shape (rows + 2, columns + 2)
         The same with one cell of land around the tile, for what depends on neighbouring cells.
-    water_squared : array of int32, shape (rows, columns), or None
-        Squared distance to water in cells, up to the reach; None where the study knows no water.
-    height_m : array of float32, shape (rows, columns), or None
-        Height above the nearest water; NaN blank, infinite where no water is within reach; None without elevation.
+    pieces : Pieces or None
+        Cells that hold edges of land-cover polygons, class by class; None for a raster.
+    squared : mapping of Target to array of int32, shape (rows, columns)
+        Squared distance in cells to each target of the study, up to its reach.
+    height_m : mapping of Target to array of float32, shape (rows, columns)
+        Height above the nearest water of each water target; NaN blank, infinite where none is within reach; empty
+        without elevation.
+    flooding, drainage : array of uint8, shape (rows, columns), or None
+        Position of the soil's class among the settings' classes; 255 blank; None where not given.
+    canopy : array of float32, shape (rows, columns), or None
+        Percent; NaN blank; None where not given.
     slope : array of float32, shape (rows, columns), or None
         Fraction; NaN blank; None without elevation.
     road_squared : array of int32, shape (rows, columns), or None
@@ -46,8 +56,12 @@ class Land:
     window: Window
     cover: NDArray[np.uint8]
     cover_around: NDArray[np.uint8]
-    water_squared: SquaredCells | None
-    height_m: NDArray[np.float32] | None
+    pieces: Pieces | None
+    squared: Mapping[Target, SquaredCells]
+    height_m: Mapping[Target, NDArray[np.float32]]
+    flooding: NDArray[np.uint8] | None
+    drainage: NDArray[np.uint8] | None
+    canopy: NDArray[np.float32] | None
     slope: NDArray[np.float32] | None
     road_squared: SquaredCells | None
     shares: Shares
@@ -64,11 +78,15 @@ class LandReader:
     study : Study
         The study.
     source : CoverSource
-        Its land cover and water.
+        Its land cover, water and other marked ground.
+    reach_cells : mapping of Target to int
+        How far each target is looked for, in cells.
     property_edges : Edges
         Its property lines.
     road_edges : Edges or None
         Roads that a truck may use.
+    soil_edges : Edges or None
+        Soil map units.
     once : Edges or None
         Property lines with ground in two properties left to one of them, an enrolled one if any; None where none
         overlap.
@@ -76,14 +94,11 @@ class LandReader:
 
     study: Study
     source: CoverSource
+    reach_cells: Mapping[Target, int]
     property_edges: Edges
     road_edges: Edges | None
+    soil_edges: Edges | None
     once: Edges | None
-
-    @property
-    def reach_cells(self) -> int:
-        """How far water is looked for, in cells: the end of the water curve, or the most a site may be from water."""
-        return math.ceil(self.study.settings.water_reach_m / self.study.grid.cell_m)
 
     @property
     def road_reach_cells(self) -> int:
@@ -103,36 +118,66 @@ class LandReader:
         Land
             Arrays of the tile's shape.
         """
-        study, reach = self.study, self.reach_cells
-        halo = max(reach, 1) if study.has_water else 1
+        study = self.study
+        halo = max([1, *self.reach_cells.values()])
         wide = window.widened(halo)
-        inside = np.s_[halo : halo + window.rows, halo : halo + window.columns]
-        around = np.s_[halo - 1 : halo + window.rows + 1, halo - 1 : halo + window.columns + 1]
+        inside = _inside(window, halo)
         cover = self.source.cover(wide)
-        squared = height = steepness = None
         elevation = None if study.elevation is None else np.asarray(study.elevation.read(wide), np.float32)
-        if elevation is not None:
-            steepness = slope(elevation, study.grid.cell_m)[inside]
-        if study.has_water:
-            water = self.source.is_water(wide, cover)
-            all_squared = squared_distance(water, reach)
-            squared = np.ascontiguousarray(all_squared[inside])
-            if elevation is not None:
-                # Only as far as the curve reaches: a rule on sites must not move habitat.
-                curve_reach = math.ceil(study.settings.habitat.reach_m / study.grid.cell_m)
-                height = np.ascontiguousarray(height_above_water(elevation, water, all_squared, curve_reach)[inside])
+        squared: dict[Target, SquaredCells] = {}
+        height: dict[Target, NDArray[np.float32]] = {}
+        for target, reach in self.reach_cells.items():
+            part = np.s_[halo - reach : cover.shape[0] - halo + reach, halo - reach : cover.shape[1] - halo + reach]
+            marked = self.source.marked(target, window.widened(reach), cover[part])
+            distance = squared_distance(marked, reach)
+            squared[target] = np.ascontiguousarray(distance[_inside(window, reach)])
+            if elevation is not None and target in self.heights:
+                above = height_above_water(elevation[part], marked, distance, reach)
+                height[target] = np.ascontiguousarray(above[_inside(window, reach)])
         shares = shares_of(self.property_edges, window, study.settings.study.property_lines)
         return Land(
             window,
             np.ascontiguousarray(cover[inside]),
-            np.ascontiguousarray(cover[around]),
+            np.ascontiguousarray(cover[halo - 1 : halo + window.rows + 1, halo - 1 : halo + window.columns + 1]),
+            self.source.pieces(window),
             squared,
             height,
-            steepness,
+            self._soil("flooding", window),
+            self._soil("drainage", window),
+            None if study.canopy is None else np.asarray(study.canopy.read(window), np.float32),
+            None if elevation is None else slope(elevation, study.grid.cell_m)[inside],
             self._road_squared(window),
             shares,
             *self._covered(shares, window),
         )
+
+    @cached_property
+    def heights(self) -> frozenset[Target]:
+        """Water that heights are measured from: that of the seasons, not that of the sites."""
+        seasons = (season_targets(self.study, season) for season in self.study.seasons)
+        return frozenset(found["water"] for found in seasons if "water" in found)
+
+    def _soil(self, name: str, window: Window) -> NDArray[np.uint8] | None:
+        positions = None if self.study.soils is None else getattr(self.study.soils, name)
+        if positions is None or self.soil_edges is None:
+            return None
+        return positions_on_cells(self.soil_edges, positions, window)
+
+    def covered(self, window: Window) -> Ints:
+        """Part of each cell of a window inside any property, no ground twice.
+
+        Parameters
+        ----------
+        window : Window
+            Part of the grid.
+
+        Returns
+        -------
+        array of int64, shape (rows * columns,)
+            In parts of ``WHOLE``, as in ``Land.covered``.
+        """
+        shares = shares_of(self.property_edges, window, self.study.settings.study.property_lines)
+        return self._covered(shares, window)[0]
 
     def _covered(self, shares: Shares, window: Window) -> tuple[Ints, Ints]:
         """Part of each cell inside any property, and inside any enrolled one."""
@@ -152,8 +197,12 @@ class LandReader:
             return None
         halo = self.road_reach_cells
         touched = cells_touched(self.road_edges, window.widened(halo))
-        inside = np.s_[halo : halo + window.rows, halo : halo + window.columns]
-        return np.ascontiguousarray(squared_distance(touched, halo)[inside])
+        return np.ascontiguousarray(squared_distance(touched, halo)[_inside(window, halo)])
+
+
+def _inside(window: Window, halo: int) -> tuple[slice, slice]:
+    """The window's own cells within it widened by a halo."""
+    return slice(halo, halo + window.rows), slice(halo, halo + window.columns)
 
 
 def land_reader(study: Study) -> LandReader:
@@ -180,7 +229,9 @@ def land_reader(study: Study) -> LandReader:
     return LandReader(
         study=study,
         source=cover_source(study),
+        reach_cells={target: math.ceil(far / study.grid.cell_m) for target, far in all_targets(study).items()},
         property_edges=polygon_edges(study.properties.shapes, study.grid),
         road_edges=roads,
+        soil_edges=None if study.soils is None else polygon_edges(study.soils.shapes, study.grid),
         once=once,
     )

@@ -13,9 +13,9 @@ from scipy.sparse.csgraph import connected_components
 
 from allocator.core.arrays import Bools, Floats, Ints
 from allocator.core.grid import Grid
-from allocator.core.results import BLANK_SCORE
+from allocator.core.results import BLANK_SCORE, SCORE_STEPS
 from allocator.core.study import Shapes
-from allocator.habitat.tile import ScoredTile, first_cells
+from allocator.habitat.tile import CELL_PARTS, ScoredTile, first_cells
 
 _TRACING = Lock()
 
@@ -28,17 +28,17 @@ class TilePatches:
     ----------
     tile : ScoredTile
         Scores and labels.
-    cells, score_sum, first_cell : array of int64, shape (count,)
-        Cells of each patch, sum of their scores, number of its first cell in the grid.
+    parts, part_scores, first_cell : array of int64, shape (count,)
+        Habitat of each patch in ``CELL_PARTS`` of a cell, the same times score, number of its first cell in the grid.
     outline : array of shapely polygons
-        In the grid's coordinate system.
+        In the grid's coordinate system: cells of which at least half is habitat.
     outline_label : array of int64
         Patch within the tile of each outline.
     """
 
     tile: ScoredTile
-    cells: Ints
-    score_sum: Ints
+    parts: Ints
+    part_scores: Ints
     first_cell: Ints
     outline: Shapes
     outline_label: Ints
@@ -50,18 +50,31 @@ class Patches:
 
     Parameters
     ----------
-    cells, score_sum : array of int64, shape (patches,)
-        Cells of each and the sum of their scores in ten-thousandths.
+    parts, part_scores : array of int64, shape (patches,)
+        Habitat of each in ``CELL_PARTS`` of a cell, and the same times score in ten-thousandths.
     shapes : array of shapely multipolygons, shape (patches,)
         Outlines along the cells.
     patch_of : tuple of array of int64
         For each tile, the patch of each of its labels; entry 0 and patches that are too small hold -1.
+    mean_index : dict
+        Component to the mean of its index over the cells of each patch that know it, 0 to 1; NaN where none does.
     """
 
-    cells: Ints
-    score_sum: Ints
+    parts: Ints
+    part_scores: Ints
     shapes: Shapes
     patch_of: tuple[Ints, ...]
+    mean_index: dict[str, Floats]
+
+    @property
+    def cells(self) -> Floats:
+        """Habitat of each patch in cells."""
+        return np.asarray(self.parts / CELL_PARTS)
+
+    @property
+    def mean_score(self) -> Floats:
+        """Mean score of each patch, 0 to 1."""
+        return np.asarray(self.part_scores / np.maximum(self.parts, 1) / SCORE_STEPS)
 
 
 def tile_patches(tile: ScoredTile, grid: Grid) -> TilePatches:
@@ -81,26 +94,43 @@ def tile_patches(tile: ScoredTile, grid: Grid) -> TilePatches:
     """
     flat = tile.labels.ravel()
     on = np.flatnonzero(flat)
-    cells = np.bincount(flat[on], minlength=tile.count + 1)[1:].astype(np.int64)
-    score = tile.score.ravel()[on].astype(np.int64)
-    score_sum = np.bincount(flat[on], weights=score, minlength=tile.count + 1)[1:].astype(np.int64)
-    outline, label = _outlines(tile, grid)
-    return TilePatches(tile, cells, score_sum, first_cells(tile, grid), outline, label)
+    part = tile.part.ravel()[on].astype(np.int64)
+    values = (part, part * tile.part_score.ravel()[on].astype(np.int64))
+    sums = [np.bincount(flat[on], one, tile.count + 1)[1:].astype(np.int64) for one in values]
+    outline, label = outlines(np.where(tile.part >= CELL_PARTS // 2, tile.labels, 0), tile, grid)
+    return TilePatches(tile, sums[0], sums[1], first_cells(tile, grid), outline, label)
 
 
-def _outlines(tile: ScoredTile, grid: Grid) -> tuple[Shapes, Ints]:
-    """Outlines of labelled cells: labels join corners, outlines do not, so every polygon is valid."""
+def outlines(labels: NDArray[np.int32], tile: ScoredTile, grid: Grid) -> tuple[Shapes, Ints]:
+    """Outlines of labelled cells: labels join corners, outlines do not, so every polygon is valid.
+
+    Parameters
+    ----------
+    labels : array of int32, shape (rows, columns)
+        Cells to outline, by label; 0 none.
+    tile : ScoredTile
+        Where they lie.
+    grid : Grid
+        The whole grid.
+
+    Returns
+    -------
+    outline : array of shapely polygons
+        In the grid's coordinate system.
+    label : array of int64
+        Label of each.
+    """
     # rasterio silences a warning for a moment in a way that threads disturb: one tile at a time, or it gets out.
     with _TRACING:
-        traced = list(trace_outlines(tile.labels, mask=tile.labels > 0, connectivity=4))
+        traced = list(trace_outlines(labels, mask=labels > 0, connectivity=4))
     rings: list[list[tuple[float, float]]] = []
     ring_owner: list[int] = []
-    labels: list[int] = []
+    label_of: list[int] = []
     for geometry, label in traced:
         rings += geometry["coordinates"]
-        ring_owner += [len(labels)] * len(geometry["coordinates"])
-        labels.append(int(label))
-    if not labels:
+        ring_owner += [len(label_of)] * len(geometry["coordinates"])
+        label_of.append(int(label))
+    if not label_of:
         return np.empty(0, object), np.empty(0, np.int64)
     lengths = np.array([len(ring) for ring in rings])
     points = np.array([point for ring in rings for point in ring], float)
@@ -114,7 +144,7 @@ def _outlines(tile: ScoredTile, grid: Grid) -> tuple[Shapes, Ints]:
     for position in with_holes:
         its = ring_shapes[owner == position]
         polygons[position] = shapely.polygons(its[0], its[1:])
-    return polygons, np.array(labels, np.int64)
+    return polygons, np.array(label_of, np.int64)
 
 
 def join_patches(tiles: Sequence[TilePatches], grid: Grid, smallest_m2: float) -> Patches:
@@ -140,24 +170,35 @@ def join_patches(tiles: Sequence[TilePatches], grid: Grid, smallest_m2: float) -
     graph = coo_array((np.ones(len(pairs), bool), (pairs[:, 0], pairs[:, 1])), shape=(total, total))
     joined = connected_components(graph, directed=False)[1] if total else np.empty(0, np.int64)
     number = int(joined.max()) + 1 if total else 0
-    cells = _sum_by(joined, tiles, "cells", number)
-    score_sum = _sum_by(joined, tiles, "score_sum", number)
+    parts = _sum_by(joined, [part.parts for part in tiles], number)
+    scores = _sum_by(joined, [part.part_scores for part in tiles], number)
     first = np.full(number, np.iinfo(np.int64).max)
     np.minimum.at(first, joined, np.concatenate([part.first_cell for part in tiles] or [np.empty(0, np.int64)]))
-    kept = np.flatnonzero(cells * grid.cell_area_m2 >= smallest_m2 * (1 - 1e-12))
+    kept = np.flatnonzero(parts / CELL_PARTS * grid.cell_area_m2 >= smallest_m2 * (1 - 1e-12))
     kept = kept[np.argsort(first[kept])]
     patch = np.full(number + 1, -1, np.int64)
     patch[kept] = np.arange(len(kept))
     patch_of = tuple(
         np.concatenate([[-1], patch[joined[start[i] : start[i + 1]]]]).astype(np.int64) for i in range(len(tiles))
     )
-    return Patches(cells[kept], score_sum[kept], _joined_outlines(tiles, patch_of, len(kept)), patch_of)
+    mean_index = {
+        name: _mean_index([part.tile.index_sums[name] for part in tiles], joined, number)[kept]
+        for name in (tiles[0].tile.index_sums if tiles else ())
+    }
+    shapes = _joined_outlines(tiles, patch_of, len(kept), grid)
+    return Patches(parts[kept], scores[kept], shapes, patch_of, mean_index)
 
 
-def _sum_by(joined: Ints, tiles: Sequence[TilePatches], name: str, number: int) -> Ints:
+def _mean_index(sums: Sequence[tuple[Ints, Ints]], joined: Ints, number: int) -> Floats:
+    """Mean of one component's index over each joined patch; NaN where no cell knows it."""
+    total, cells = (_sum_by(joined, [part[place] for part in sums], number) for place in (0, 1))
+    return np.asarray(np.divide(total / SCORE_STEPS, cells, out=np.full(number, np.nan), where=cells > 0))
+
+
+def _sum_by(joined: Ints, parts: Sequence[Ints], number: int) -> Ints:
     sums = np.zeros(number, np.int64)
     if len(joined):
-        np.add.at(sums, joined, np.concatenate([getattr(part, name) for part in tiles]))
+        np.add.at(sums, joined, np.concatenate(parts))
     return sums
 
 
@@ -191,13 +232,20 @@ def _beside(one: NDArray[np.int32], other: NDArray[np.int32], start_one: int, st
     return np.unique(both, axis=0) - 1 + np.array([start_one, start_other], np.int64)
 
 
-def _joined_outlines(tiles: Sequence[TilePatches], patch_of: Sequence[Ints], number: int) -> Shapes:
+def _joined_outlines(tiles: Sequence[TilePatches], patch_of: Sequence[Ints], number: int, grid: Grid) -> Shapes:
     """Outline of each patch, without the borders of tiles."""
-    outline = np.concatenate([part.outline for part in tiles] or [np.empty(0, object)])
-    owner = np.concatenate(
-        [of[part.outline_label] for part, of in zip(tiles, patch_of, strict=True)] or [np.empty(0, np.int64)]
-    )
-    tile = np.repeat(np.arange(len(tiles)), [len(part.outline) for part in tiles])
+    traced = [(part.outline, of[part.outline_label]) for part, of in zip(tiles, patch_of, strict=True)]
+    has_outline = np.zeros(number + 1, bool)
+    has_outline[np.concatenate([owner for _, owner in traced] or [np.empty(0, np.int64)])] = True
+    if not has_outline[:number].all():  # patches of cells none of which is half habitat: all their cells
+        for place, (part, of) in enumerate(zip(tiles, patch_of, strict=True)):
+            bare = (of >= 0) & ~has_outline[of]
+            if bare.any():
+                more, label = outlines(np.where(bare[part.tile.labels], part.tile.labels, 0), part.tile, grid)
+                traced[place] = (np.concatenate([traced[place][0], more]), np.r_[traced[place][1], of[label]])
+    outline = np.concatenate([shapes for shapes, _ in traced] or [np.empty(0, object)])
+    owner = np.concatenate([its for _, its in traced] or [np.empty(0, np.int64)])
+    tile = np.repeat(np.arange(len(tiles)), [len(its) for _, its in traced])
     order = np.argsort(owner, kind="stable")
     order = order[owner[order] >= 0]
     outline, owner, tile = outline[order], owner[order], tile[order]
@@ -263,7 +311,7 @@ def habitat_mask(tiles: Sequence[TilePatches], patches: Patches, grid: Grid) -> 
     score : array of uint16, shape (rows, columns)
         Ten-thousandths; 65535 blank.
     is_habitat : array of bool, shape (rows, columns)
-        Cells of a patch that is large enough.
+        Cells of a patch that is large enough of which at least half is habitat.
     """
     score = np.full((grid.rows, grid.columns), BLANK_SCORE, np.uint16)
     is_habitat = np.zeros((grid.rows, grid.columns), bool)
@@ -271,5 +319,5 @@ def habitat_mask(tiles: Sequence[TilePatches], patches: Patches, grid: Grid) -> 
         window = part.tile.window
         inside = np.s_[window.row : window.row + window.rows, window.column : window.column + window.columns]
         score[inside] = part.tile.score
-        is_habitat[inside] = (patch_of >= 0)[part.tile.labels]
+        is_habitat[inside] = (patch_of >= 0)[part.tile.labels] & (part.tile.part >= CELL_PARTS // 2)
     return score, is_habitat

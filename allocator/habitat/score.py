@@ -30,12 +30,15 @@ class Component:
         Index 0 to 1 of each entry; NaN blank.
     entry : array of int, or None
         Entry of each cell; None: ``index`` already holds one value per cell.
+    is_limit : bool
+        Whether it only takes away: the score of the others is multiplied by its index to the power of its weight.
     """
 
     name: str
     weight: float
     index: Floats
     entry: Ints | NDArray[np.uint8] | None = None
+    is_limit: bool = False
 
     def spread(self, values: Floats) -> Floats:
         """Values per entry laid out per cell.
@@ -113,7 +116,7 @@ def score_cells(components: Sequence[Component], combine: Combine = "geometric")
     Parameters
     ----------
     components : sequence of Component
-        Only those with a source; at least one. The first must be known for a cell to have a score.
+        Only those with a source; at least one that is no limit. The first must be known for a cell to have a score.
     combine : str
         geometric, arithmetic or minimum.
 
@@ -121,7 +124,8 @@ def score_cells(components: Sequence[Component], combine: Combine = "geometric")
     -------
     array of float64
         NaN where the first component (land cover) is blank. Another component that is blank in a cell is left out
-        there and the weights of the rest are renormalised.
+        there and the weights of the rest are renormalised. A limit is multiplied in afterwards; where it is blank it
+        takes nothing away.
 
     References
     ----------
@@ -134,6 +138,16 @@ def score_cells(components: Sequence[Component], combine: Combine = "geometric")
     >>> [round(float(score_cells(pair, how)[0]), 6) for how in ("arithmetic", "geometric", "minimum")]
     [0.55, 0.316228, 0.1]
     """
+    limits = [component for component in components if component.is_limit]
+    score = _combined([component for component in components if not component.is_limit], combine)
+    for limit in limits:
+        table = np.where(np.isnan(limit.index), 1.0, limit.index) ** limit.weight
+        score = score * limit.spread(table)
+    return score
+
+
+def _combined(components: Sequence[Component], combine: Combine) -> Floats:
+    """The score of components that are no limits."""
     in_logs = combine == "geometric"
     weights = [component.weight for component in components]
     tables = []

@@ -1,19 +1,24 @@
 """Habitat of one tile: scores, patches within the tile, and how much of it lies on which property."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from allocator.core.arrays import Floats, Ints, sum_by_key
+from allocator.core.arrays import Ints, sum_by_key
 from allocator.core.grid import Grid, Window
 from allocator.core.results import BLANK_SCORE, SCORE_STEPS
-from allocator.core.settings import HabitatSettings
-from allocator.core.study import BLANK_CLASS, CoverClass, Study
+from allocator.core.study import Season, Study
+from allocator.grid.cover import CLASSES
 from allocator.grid.land import Land
-from allocator.habitat.score import Component, curve_index, score_cells, whole_score
+from allocator.habitat.components import components, cover_index
+from allocator.habitat.mixed import ScoredPieces, habitat_part, meet, score_pieces
+from allocator.habitat.score import Component, score_cells, whole_score
+
+CELL_PARTS = 1 << 16
+"""A whole cell, when parts of cells that are habitat are counted."""
 
 
 @dataclass(frozen=True)
@@ -25,17 +30,28 @@ class ScoredTile:
     window : Window
         The tile.
     score : array of uint16, shape (rows, columns)
-        Ten-thousandths; 65535 blank.
+        Ten-thousandths, of the class at the cell's centre; 65535 blank.
+    part, part_score : array of uint32 and of uint16, shape (rows, columns)
+        Part of each cell that is habitat, in ``CELL_PARTS``, and the mean score of that part.
     labels : array of int32, shape (rows, columns)
-        Patch within the tile from 1; 0 where there is no habitat.
+        Patch within the tile from 1; 0 where no part is habitat.
     count : int
         Patches within the tile.
+    pieces : ScoredPieces or None
+        Pieces of the cells that hold edges of land-cover polygons; None for a raster.
+    index_sums : dict
+        Component to two arrays of shape (count,): its index summed over the cells of each patch that know it, in
+        ten-thousandths, and the number of those cells.
     """
 
     window: Window
     score: NDArray[np.uint16]
+    part: NDArray[np.uint32]
+    part_score: NDArray[np.uint16]
     labels: NDArray[np.int32]
     count: int
+    pieces: ScoredPieces | None = None
+    index_sums: dict[str, tuple[Ints, Ints]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -46,8 +62,8 @@ class Sums:
     ----------
     class_owner, class_position, class_share : array of int64
         Property, class (255 blank) and the sum of shares of cells.
-    patch_owner, patch_label, patch_share, patch_score : array of int64
-        Property, patch within the tile, sum of shares and sum of share times score over its habitat cells.
+    patch_owner, patch_label, patch_position, patch_share, patch_score : array of int64
+        Property, patch within the tile, class, sum of shares and sum of share times score over its habitat cells.
     covered_share, covered_score : array of int64, shape (count,)
         Per patch: on any property, cells counted at most once.
     enrolled_share : array of int64, shape (count,)
@@ -61,6 +77,7 @@ class Sums:
     class_share: Ints
     patch_owner: Ints
     patch_label: Ints
+    patch_position: Ints
     patch_share: Ints
     patch_score: Ints
     covered_share: Ints
@@ -69,80 +86,7 @@ class Sums:
     double_share: int
 
 
-def used_components(study: Study) -> tuple[str, ...]:
-    """Names of the components that have a source and a weight.
-
-    Parameters
-    ----------
-    study : Study
-        The study.
-
-    Returns
-    -------
-    tuple of str
-        Of cover, water, lowland.
-    """
-    weights = study.settings.habitat.weights
-    known = {"cover": True, "water": study.has_water, "lowland": study.has_water and study.elevation is not None}
-    return tuple(name for name, has_source in known.items() if has_source and getattr(weights, name) > 0)
-
-
-def components(
-    land: Land, names: Sequence[str], *, classes: Sequence[CoverClass], habitat: HabitatSettings, cell_m: float
-) -> list[Component]:
-    """The components of a tile's score.
-
-    Parameters
-    ----------
-    land : Land
-        The tile.
-    names : sequence of str
-        Which components to use.
-    classes : sequence of CoverClass
-        Scores of the cover classes.
-    habitat : HabitatSettings
-        Curves and weights.
-    cell_m : float
-        Side of a cell.
-
-    Returns
-    -------
-    list of Component
-        In the order of the names.
-    """
-    made = []
-    if "cover" in names:
-        made.append(Component("cover", habitat.weights.cover, cover_index(classes), land.cover))
-    if "water" in names and land.water_squared is not None:
-        steps = np.sqrt(np.arange(int(land.water_squared.max()) + 1))
-        made.append(
-            Component("water", habitat.weights.water, curve_index(steps * cell_m, habitat.curves.water_m),
-                      land.water_squared)
-        )  # fmt: skip
-    if "lowland" in names and land.height_m is not None:
-        made.append(Component("lowland", habitat.weights.lowland, curve_index(land.height_m, habitat.curves.lowland_m)))
-    return made
-
-
-def cover_index(classes: Sequence[CoverClass]) -> Floats:
-    """Cover index by class position.
-
-    Parameters
-    ----------
-    classes : sequence of CoverClass
-        The scheme.
-
-    Returns
-    -------
-    array of float64, shape (256,)
-        NaN for background classes and for blank.
-    """
-    index = np.full(BLANK_CLASS + 1, np.nan)
-    index[: len(classes)] = [cover_class.score for cover_class in classes]
-    return index
-
-
-def score_tile(land: Land, study: Study) -> ScoredTile:
+def score_tile(land: Land, study: Study, season: Season) -> ScoredTile:
     """Score a tile and label its habitat, 8-connected.
 
     Parameters
@@ -150,35 +94,48 @@ def score_tile(land: Land, study: Study) -> ScoredTile:
     land : Land
         The tile.
     study : Study
-        Settings and classes.
+        Sources.
+    season : Season
+        Curves, weights and scores.
 
     Returns
     -------
     ScoredTile
         Patches are not yet joined across tiles nor sorted by size.
     """
-    habitat = study.settings.habitat
-    parts = components(
-        land, used_components(study), classes=study.classes, habitat=habitat, cell_m=study.grid.cell_m
-    )  # fmt: skip
-    score = whole_score(score_cells(parts, habitat.combine))
-    score[np.isnan(cover_index(study.classes))[land.cover]] = BLANK_SCORE
-    is_habitat = (score >= round(habitat.threshold * SCORE_STEPS)) & (score != BLANK_SCORE)
-    count, labels = cv2.connectedComponents(is_habitat.view(np.uint8), connectivity=8, ltype=cv2.CV_32S)
-    return ScoredTile(land.window, score, labels, count - 1)
+    parts = components(land, study, season)
+    score = whole_score(score_cells(parts, season.habitat.combine))
+    score[np.isnan(cover_index(season))[land.cover]] = BLANK_SCORE
+    threshold = round(season.habitat.threshold * SCORE_STEPS)
+    is_habitat = (score >= threshold) & (score != BLANK_SCORE)
+    part = np.where(is_habitat, CELL_PARTS, 0).astype(np.uint32)
+    part_score = np.where(is_habitat, score, 0).astype(np.uint16)
+    pieces = None
+    if land.pieces is not None:
+        pieces = score_pieces(land.pieces, parts, season.habitat.combine, threshold=threshold)
+        cell, of_cell, its_score = habitat_part(pieces, score.size, CELL_PARTS)
+        part.ravel()[cell], part_score.ravel()[cell] = of_cell, its_score
+    count, found = cv2.connectedComponents((part > 0).view(np.uint8), connectivity=8, ltype=cv2.CV_32S)
+    labels: NDArray[np.int32] = np.asarray(found, np.int32)
+    sums = _index_sums(parts, labels, count - 1)
+    return ScoredTile(land.window, score, part, part_score, labels, count - 1, pieces, sums)
 
 
-def _by_class(owner: Ints, position: NDArray[np.uint8], share: Ints) -> tuple[Ints, Ints, Ints]:
-    """Properties, classes and the sums of shares that both have in a tile."""
-    if not len(owner):
-        return owner, owner, share
-    present = np.flatnonzero(np.bincount(owner))
-    place = np.zeros(int(present[-1]) + 1, np.int64)
-    place[present] = np.arange(len(present)) * (BLANK_CLASS + 1)
-    # Float64 holds the sums of a tile exactly: under 2**53.
-    sums = np.bincount(place[owner] + position, weights=share).astype(np.int64)
-    at = np.flatnonzero(sums)
-    return present[at // (BLANK_CLASS + 1)], at % (BLANK_CLASS + 1), sums[at]
+def _index_sums(parts: Sequence[Component], labels: NDArray[np.int32], count: int) -> dict[str, tuple[Ints, Ints]]:
+    """For each component and patch: its index over the cells that know it, in ten-thousandths, and their number."""
+    label_of = labels.ravel()
+    on = np.flatnonzero(label_of)
+    label = label_of[on]
+    sums = {}
+    for part in parts:
+        steps = np.floor(part.index * SCORE_STEPS + 0.5)
+        whole = np.where(np.isnan(steps), -1, steps).astype(np.int64)
+        value = whole.ravel()[on] if part.entry is None else whole[part.entry.ravel()[on]]
+        known = value >= 0
+        total = np.bincount(label, weights=np.where(known, value, 0), minlength=count + 1)[1:]
+        cells = np.bincount(label[known], minlength=count + 1)[1:]
+        sums[part.name] = (total.astype(np.int64), cells.astype(np.int64))
+    return sums
 
 
 def sum_tile(land: Land, tile: ScoredTile) -> Sums:
@@ -197,33 +154,54 @@ def sum_tile(land: Land, tile: ScoredTile) -> Sums:
         In parts of a cell (``WHOLE``) and, for scores, ten-thousandths of it.
     """
     owner, cell, share = land.shares.owner, land.shares.cell, land.shares.share
-    class_owner, class_position, class_share = _by_class(owner, land.cover.ravel()[cell], share)
-    label = tile.labels.ravel()[cell].astype(np.int64)
-    on = np.flatnonzero(label)
-    score = tile.score.ravel()
-    stride = tile.count + 1
-    patch_key, patch_share, patch_score = sum_by_key(
-        owner[on] * stride + label[on], share[on], share[on] * score[cell[on]].astype(np.int64)
-    )
+    position = land.cover.ravel()[cell].astype(np.int64)
+    score, is_habitat = tile.part_score.ravel()[cell].astype(np.int64), tile.part.ravel()[cell] > 0
+    if tile.pieces is not None:
+        pair, piece, both = meet(land.shares, tile.pieces)
+        whole = np.ones(len(cell), bool)
+        whole[pair] = False
+        owner, cell = np.concatenate([owner[whole], owner[pair]]), np.concatenate([cell[whole], cell[pair]])
+        share = np.concatenate([share[whole], both])
+        position = np.concatenate([position[whole], tile.pieces.position[piece]])
+        score = np.concatenate([score[whole], tile.pieces.score[piece]])
+        is_habitat = np.concatenate([is_habitat[whole], tile.pieces.is_habitat[piece]])
+    class_owner, class_position, class_share = _by_class(owner, position, share)
+    on = np.flatnonzero(is_habitat)
+    label, stride = tile.labels.ravel()[cell[on]].astype(np.int64), tile.count + 1
+    key = (owner[on] * stride + label) * CLASSES + position[on]
+    key, patch_share, patch_score = sum_by_key(key, share[on], share[on] * score[on])
+    patch_key, patch_position = np.divmod(key, CLASSES)
     covered_sums = _per_patch(land.covered, tile)
     return Sums(
         class_owner, class_position, class_share,
-        patch_key // stride, patch_key % stride, patch_share, patch_score,
+        patch_key // stride, patch_key % stride, patch_position, patch_share, patch_score,
         covered_share=covered_sums[0], covered_score=covered_sums[1],
         enrolled_share=_per_patch(land.enrolled, tile)[0],
-        double_share=int(share.sum()) - int(land.covered.sum()),
+        double_share=int(land.shares.share.sum()) - int(land.covered.sum()),
     )  # fmt: skip
 
 
-def _per_patch(part: Ints, tile: ScoredTile) -> tuple[Ints, Ints]:
-    """Sums of shares, and of shares times score, over the cells of each patch of a tile."""
+def _by_class(owner: Ints, position: Ints, share: Ints) -> tuple[Ints, Ints, Ints]:
+    """Properties, classes and the sums of shares that both have in a tile."""
+    if not len(owner):
+        return owner, owner, share
+    present = np.flatnonzero(np.bincount(owner))
+    place = np.zeros(int(present[-1]) + 1, np.int64)
+    place[present] = np.arange(len(present)) * CLASSES
+    # Float64 holds the sums of a tile exactly: under 2**53.
+    sums = np.bincount(place[owner] + position, weights=share).astype(np.int64)
+    at = np.flatnonzero(sums)
+    return present[at // CLASSES], at % CLASSES, sums[at]
+
+
+def _per_patch(inside: Ints, tile: ScoredTile) -> tuple[Ints, Ints]:
+    """Sums of the habitat inside, and of it times score, over the cells of each patch of a tile."""
     on = np.flatnonzero(tile.labels.ravel())
     label = tile.labels.ravel()[on]
-    share = part[on]
+    share = (inside[on] * tile.part.ravel()[on].astype(np.int64) + CELL_PARTS // 2) // CELL_PARTS
     # A sum of shares stays under 2**53 in a tile, so float64 holds it exactly; share times score may not, so it is
     # summed in two halves.
-    score = share * tile.score.ravel()[on].astype(np.int64)
-    high, low = np.divmod(score, 1 << 20)
+    high, low = np.divmod(share * tile.part_score.ravel()[on].astype(np.int64), 1 << 20)
     totals = [np.bincount(label, weights=w, minlength=tile.count + 1)[1:].astype(np.int64) for w in (share, high, low)]
     return totals[0], totals[1] * (1 << 20) + totals[2]
 

@@ -1,6 +1,6 @@
 """Land cover on the study: a raster's cells or polygons, its codes checked against the scheme."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,16 +12,20 @@ from numpy.typing import NDArray
 from allocator.core.crs import Bounds
 from allocator.core.errors import InputError, MissingColumnError
 from allocator.core.grid import Grid
-from allocator.core.settings import LandCoverInput
-from allocator.core.study import BLANK_CLASS, InputRecord, PolygonCover, Problem
+from allocator.core.settings import CropsInput, LandCoverInput, WaterKind
+from allocator.core.study import BLANK_CLASS, CoverClass, InputRecord, PolygonCover, Problem
 from allocator.inputs.boundaries import clean_polygons
 from allocator.inputs.columns import as_text
+from allocator.inputs.cowardin import classes_of
 from allocator.inputs.findings import count_of, input_name, some_of
 from allocator.inputs.projecting import project_shapes
 from allocator.inputs.raster_cells import CoverCells, codes_found
 from allocator.inputs.rasters import GridCells, RasterFile
 from allocator.inputs.schemes import Scheme, doubts_about_scheme
 from allocator.inputs.vectors import read_vector
+
+MOST_TOLD = 10
+"""Records with a mistyped code that a message spells out."""
 
 
 @dataclass(frozen=True)
@@ -31,7 +35,7 @@ class CoverPolygons:
     Parameters
     ----------
     frame : GeoDataFrame
-        Valid polygons.
+        Valid polygons; index: record number in its file, from 1.
     codes : list of str
         Class code of each, blank where the file has none.
     name : str
@@ -97,7 +101,9 @@ def read_cover_polygons(
         problems += layer.problems + cleaned
     codes = [text for frame in frames for text in as_text(frame[setting.class_field])]
     shapes = np.concatenate([frame.geometry.to_numpy() for frame in frames])
-    joined = gpd.GeoDataFrame(geometry=shapes, crs=frames[0].crs)
+    # The index goes on to number the records of each file.
+    numbers = np.concatenate([frame.index.to_numpy() for frame in frames])
+    joined = gpd.GeoDataFrame(geometry=shapes, crs=frames[0].crs, index=numbers)
     name = input_name("land_cover", records[0].path_name)
     if len(joined):
         west, south, east, north = joined.total_bounds
@@ -107,7 +113,7 @@ def read_cover_polygons(
 
 def place_polygons(
     polygons: CoverPolygons, scheme: Scheme, setting: LandCoverInput, *, crs_wkt: str, wide_m: Bounds
-) -> tuple[PolygonCover, list[Problem]]:
+) -> tuple[PolygonCover, tuple[CoverClass, ...], list[Problem]]:
     """The polygons near the study in the working system, with their classes.
 
     Parameters
@@ -127,6 +133,8 @@ def place_polygons(
     -------
     cover : PolygonCover
         In file order.
+    classes : tuple of CoverClass
+        What its class positions point to.
     problems : list of Problem
         Codes left blank, and doubts about the scheme.
 
@@ -142,15 +150,38 @@ def place_polygons(
     if len(broken):
         shapes[broken] = shapely.buffer(shapely.make_valid(shapes[broken]), 0)
     codes = np.array(polygons.codes, dtype=object)[near]
-    positions, unknown = scheme.positions(codes)
+    typing_errors = ""
+    if scheme.name == "cowardin":
+        records = polygons.frame.index.to_numpy()[near]
+        scheme, positions, unknown, typing_errors = _wetland_positions(polygons.name, codes, records, scheme)
+    else:
+        positions, unknown = scheme.positions(codes)
     blank = int((codes == "").sum())
     labels, counts = np.unique(codes[codes != ""].astype(str), return_counts=True)
     found = dict(zip(labels.tolist(), counts.tolist(), strict=True))
-    problems = check_codes(found, unknown, scheme, setting, name=polygons.name, thing="polygon")
+    problems = check_codes(
+        found, unknown, scheme, setting, name=polygons.name, thing="polygon", typing_errors=typing_errors
+    )
     if blank:
         message = f"{count_of(blank, 'polygon')} without a class code: blank, never habitat."
         problems.append(Problem("warning", polygons.name, message))
-    return PolygonCover(shapes, positions), problems
+    return PolygonCover(shapes, positions), scheme.classes, problems
+
+
+def _wetland_positions(
+    name: str, codes: NDArray[np.object_], records: NDArray[np.intp], scheme: Scheme
+) -> tuple[Scheme, NDArray[np.uint8], dict[str, int], str]:
+    """Wetland codes read part by part: classes that they need, positions, codes that are none, and why."""
+    classes, place, faults = classes_of(list(dict.fromkeys(code for code in codes if code)), scheme.classes)
+    if len(classes) > BLANK_CLASS:
+        raise InputError(f"{name}: its codes make {len(classes)} classes; at most {BLANK_CLASS} can be used.")
+    positions = np.array([place.get(code, BLANK_CLASS) for code in codes], np.uint8)
+    unknown = {code: int((codes == code).sum()) for code in faults}
+    told = [f"record {records[row]}: {codes[row]} {faults[codes[row]]}" for row in np.flatnonzero(
+        np.isin(codes.astype(str), list(faults))
+    )]  # fmt: skip
+    more = f"; and {len(told) - MOST_TOLD} more" if len(told) > MOST_TOLD else ""
+    return Scheme(scheme.name, classes), positions, unknown, "; ".join(told[:MOST_TOLD]) + more
 
 
 def touches_box(shapes: NDArray[np.object_], box: Bounds) -> NDArray[np.bool_]:
@@ -197,7 +228,7 @@ class RasterCover:
 
 
 def place_raster(
-    raster: RasterFile, scheme: Scheme, setting: LandCoverInput, *, grid: Grid, reach_m: float
+    raster: RasterFile, scheme: Scheme, setting: LandCoverInput | CropsInput, *, grid: Grid, reach_m: float
 ) -> RasterCover:
     """A land-cover raster on the grid, all its codes looked at once.
 
@@ -244,8 +275,8 @@ def place_raster(
 
 
 def check_codes(
-    found: Mapping[str, int], unknown: Mapping[str, int], scheme: Scheme, setting: LandCoverInput, *,
-    name: str, thing: str,
+    found: Mapping[str, int], unknown: Mapping[str, int], scheme: Scheme, setting: LandCoverInput | CropsInput, *,
+    name: str, thing: str, typing_errors: str = "",
 ) -> list[Problem]:  # fmt: skip
     """What to say about the class codes of a file.
 
@@ -261,6 +292,8 @@ def check_codes(
         ``unknown_codes``: refuse or blank.
     name, thing : str
         Name of the input, and what has the codes: cell or polygon.
+    typing_errors : str
+        Record by record, what is wrong with codes that are none; empty where nothing is known.
 
     Returns
     -------
@@ -279,7 +312,7 @@ def check_codes(
     listed = some_of([f"{code} ({count_of(count, thing)})" for code, count in unknown.items()], 10)
     share = number / max(sum(found.values()), 1)
     message = f"codes that are not in the scheme {scheme.name}: {listed}; {share:.2%} of all {thing}s."
-    hint = " ".join(doubts)
+    hint = " ".join(doubts) + (f" {typing_errors}." if typing_errors else "")
     if setting.unknown_codes == "blank":
         return [Problem("warning", name, f"{message} They are left blank, never habitat. {hint}".strip())]
     advice = (
@@ -289,19 +322,20 @@ def check_codes(
     raise InputError(f"{name}: {message} {hint}{' ' if hint else ''}{advice}")
 
 
-def has_water_class(positions: NDArray[np.uint8], scheme: Scheme) -> bool:
-    """Whether any of some classes is water.
+def water_kinds(positions: NDArray[np.uint8], classes: Sequence[CoverClass]) -> set[WaterKind]:
+    """Kinds of water among some classes.
 
     Parameters
     ----------
     positions : array of uint8
         Class positions; 255 blank.
-    scheme : Scheme
-        The classes.
+    classes : sequence of CoverClass
+        The scheme.
 
     Returns
     -------
-    bool
-        True where one is.
+    set of str
+        permanent, seasonal, wetland.
     """
-    return any(scheme.classes[at].is_water for at in np.unique(positions).tolist() if at != BLANK_CLASS)
+    found = {classes[at].water for at in np.unique(positions).tolist() if at != BLANK_CLASS}
+    return {kind for kind in found if kind != "no"}

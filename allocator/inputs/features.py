@@ -1,5 +1,6 @@
-"""Water, buildings, exclusions and sightings: shapes near the study in the working system."""
+"""Escape cover, buildings, exclusions, sightings: shapes near the study in the working system."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from allocator.core.arrays import Ints
 from allocator.core.crs import Bounds
 from allocator.core.settings import FileInput
 from allocator.core.study import InputRecord, Problem
@@ -50,20 +52,22 @@ class FeatureTable:
 
 
 def read_features(
-    role: str, setting: FileInput, folder: Path, near: Bounds | None
+    role: str, setting: FileInput, folder: Path, near: Bounds | None, columns: Mapping[str, str] | None = None
 ) -> tuple[FeatureTable, list[Problem]]:
     """The features of all files of a role.
 
     Parameters
     ----------
     role : str
-        water, buildings, exclusions or sightings.
+        escape_cover, soils, buildings, exclusions or sightings.
     setting : FileInput
         Its table of the study file.
     folder : Path
         Folder of the study file.
     near : tuple of float or None
         Rectangle in degrees; features wholly outside are left out.
+    columns : mapping, optional
+        Key of the study file to the column that every file must have.
 
     Returns
     -------
@@ -81,7 +85,7 @@ def read_features(
     frames, records, total = [], [], 0
     problems: list[Problem] = []
     for path_text in setting.paths:
-        layer = read_vector(path_text, setting.layer, role, folder, optional=optional, near=near)
+        layer = read_vector(path_text, setting.layer, role, folder, columns=columns or {}, optional=optional, near=near)
         frame, left_out = keep_kinds(layer.frame, KINDS[role], layer.name)
         frame, mended = mend_polygons(frame, layer.name)
         frames.append(frame)
@@ -114,16 +118,45 @@ def place_features(
     problems : list of Problem
         A warning where the file holds features but none near.
     """
+    shapes, _, problems = near_shapes(table, crs_wkt, wide_m, otherwise)
+    return shapes, problems
+
+
+def near_shapes(
+    table: FeatureTable, crs_wkt: str, wide_m: Bounds, otherwise: str
+) -> tuple[NDArray[np.object_] | None, Ints, list[Problem]]:
+    """The shapes of a role near the study, and which records they come from.
+
+    Parameters
+    ----------
+    table : FeatureTable
+        As read.
+    crs_wkt : str
+        Working system.
+    wide_m : tuple of float
+        Shapes wholly outside are left out.
+    otherwise : str
+        What it means for the plan that there are none.
+
+    Returns
+    -------
+    shapes : array of shapely shapes or None
+        None where nothing lies there.
+    index : array of int64
+        Place of each among the records of all files.
+    problems : list of Problem
+        A warning where the file holds features but none near.
+    """
     shapes = np.concatenate(
         [project_shapes(frame.geometry.to_numpy(), frame.crs, crs_wkt, table.name) for frame in table.frames]
     )
-    near = shapes[touches_box(shapes, wide_m)]
-    if len(near):
-        return _valid(near), []
+    index = np.flatnonzero(touches_box(shapes, wide_m))
+    if len(index):
+        return _valid(shapes[index]), index, []
     if not table.features_in_files:
-        return None, []
+        return None, index, []
     message = f"none of its {count_of(table.features_in_files, 'feature')} lies near the properties: {otherwise}"
-    return None, [Problem("warning", table.name, message)]
+    return None, index, [Problem("warning", table.name, message)]
 
 
 def _valid(shapes: NDArray[np.object_]) -> NDArray[np.object_]:

@@ -1,4 +1,4 @@
-"""Readers that the computation calls: land-cover classes and heights on the study's grid, and the codes in them."""
+"""Readers that the computation calls: classes, heights and canopy on the study's cells, and the codes in them."""
 
 from collections import Counter
 from dataclasses import dataclass
@@ -97,6 +97,41 @@ class ElevationCells:
         heights = np.where(is_blank, np.nan, values).astype(np.float32)
         heights[~(np.abs(heights) < HIGHEST_GROUND_M)] = np.nan
         return np.asarray(heights * np.float32(self.metres_per_unit))
+
+    def close(self) -> None:
+        """Close the file."""
+        self.cells.close()
+
+
+class CanopyCells:
+    """Tree canopy in percent.
+
+    Parameters
+    ----------
+    cells : GridCells
+        The raster on the grid.
+    """
+
+    def __init__(self, cells: GridCells) -> None:
+        self.cells = cells
+
+    def read(self, window: Window) -> NDArray[np.generic]:
+        """Canopy of a window.
+
+        Parameters
+        ----------
+        window : Window
+            Part of the grid, or around it.
+
+        Returns
+        -------
+        array of float32, shape (window.rows, window.columns)
+            0 to 100; NaN where blank, outside the file, or not a percent (such as 254 and 255, which mean no data).
+        """
+        values, is_blank = self.cells.read(window)
+        percent = np.where(is_blank, np.nan, values).astype(np.float32)
+        percent[~((percent >= 0) & (percent <= 100))] = np.nan
+        return np.asarray(percent)
 
     def close(self) -> None:
         """Close the file."""

@@ -18,7 +18,8 @@ from allocator.inputs.columns import as_text
 from allocator.inputs.cover import touches_box
 from allocator.inputs.findings import count_of, input_name, some_of
 from allocator.inputs.projecting import project_shapes
-from allocator.inputs.schemes import RoadScheme, plain_code, read_road_scheme
+from allocator.inputs.road_schemes import RoadScheme, read_road_scheme
+from allocator.inputs.scheme_tables import plain_code
 from allocator.inputs.vectors import VectorLayer, read_vector
 
 UNNAMED = "unnamed road"

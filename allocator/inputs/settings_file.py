@@ -10,13 +10,13 @@ from typing import Any, Union, get_args, get_origin
 from pydantic import BaseModel, ValidationError
 
 from allocator.core.errors import SettingsError
-from allocator.core.settings import Section, Settings, default_values
+from allocator.core.settings import Section, Settings, default_values, read_profile, shipped_profiles
 
 Table = dict[str, Any]
 
 
 def read_settings(path: Path, overrides: Sequence[str] = ()) -> Settings:
-    """Settings of a study: shipped defaults, the study file over them, --set values over both.
+    """Settings of a study: shipped defaults, a regional profile, the study file, --set values; later ones win.
 
     Parameters
     ----------
@@ -40,7 +40,7 @@ def read_settings(path: Path, overrides: Sequence[str] = ()) -> Settings:
     table = _read_toml(path)
     for override in overrides:
         table = _set_key(table, override)
-    merged = _merge(default_values(), table)
+    merged = _merge(_merge(default_values(), _profile(table, path.name)), table)
     problems = [f"{path.name}: {text}" for text in _booleans(table)]
     try:
         settings = Settings.model_validate(merged)
@@ -50,6 +50,23 @@ def read_settings(path: Path, overrides: Sequence[str] = ()) -> Settings:
     if problems:
         raise SettingsError(*problems)
     return settings
+
+
+def _profile(table: Mapping[str, Any], file_name: str) -> Table:
+    """Values of the regional profile that the study names, as a study file would hold them."""
+    habitat = table.get("habitat")
+    name = habitat.get("profile") if isinstance(habitat, dict) else None
+    if name is None:
+        return {}
+    shipped = shipped_profiles()
+    if name not in shipped:
+        near = get_close_matches(str(name), shipped, 1, 0.4)
+        hint = f" Did you mean {near[0]}?" if near else ""
+        raise SettingsError(
+            f"{file_name}: habitat.profile is {name!r}; expected one of {', '.join(shipped)}.{hint} "
+            "The profiles command says what each is for."
+        )
+    return {"habitat": read_profile(name)["habitat"]}
 
 
 def _read_toml(path: Path) -> Table:

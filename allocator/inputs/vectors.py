@@ -30,11 +30,13 @@ KINDS: dict[str, tuple[Kind, ...]] = {
     "land_cover": ("polygon",),
     "water": ("polygon", "line"),
     "roads": ("line",),
+    "escape_cover": ("polygon",),
+    "soils": ("polygon",),
     "buildings": ("polygon", "point"),
     "exclusions": ("polygon",),
     "sightings": ("point",),
 }
-MAY_BE_EMPTY = ("water", "roads", "buildings", "exclusions", "sightings")
+MAY_BE_EMPTY = ("water", "roads", "escape_cover", "soils", "buildings", "exclusions", "sightings")
 WITHOUT_TABLE = ("id", "name", "name_field")
 """Columns that a shapefile without its .dbf can do without; records are numbered instead."""
 IGNORED_WARNINGS = ("Measured (M) geometry", "driver supports", "Non closed ring", "organizePolygons", "column names")

@@ -50,7 +50,7 @@ def map_page(plan: Plan) -> str:
     ValueError
         A table is not as ``columns.csv`` documents it: a fault of the tool.
     """
-    overlay = score_overlay(plan.score)
+    overlays = {name: overlay for name, score in plan.scores.items() if (overlay := score_overlay(score)) is not None}
     shapes = _shapes(plan)
     words = {
         "study": plan.study.settings.study.name,
@@ -63,10 +63,17 @@ def map_page(plan: Plan) -> str:
         "threshold": plan.study.settings.habitat.threshold,
         "ramp": RAMP,
         "trap_classes": [_class_words(*ends) for ends in TRAP_CLASSES],
-        "has_score": overlay is not None,
+        "scores": [_score_words(name, place == 0, len(overlays)) for place, name in enumerate(overlays)],
+        "seasons": plan.seasons.to_dict("records"),
+        "sightings": plan.facts.get("sightings"),
         "candidates_left_out": max(0, len(plan.candidates) - MOST_CANDIDATES),
     } | _layer_list(shapes)
-    data = {"shapes": shapes, "tables": _tables(plan), "score": _image(overlay), "bounds": _bounds(plan)} | {
+    data = {
+        "shapes": shapes,
+        "tables": _tables(plan),
+        "scores": [_image(one) for one in overlays.values()],
+        "bounds": _bounds(plan),
+    } | {
         "feetPerMetre": 1 / METRES_PER_FOOT,
         "trapClasses": TRAP_CLASSES,
         "streetMap": {"tiles": STREET_TILES, "credit": STREET_CREDIT},
@@ -108,7 +115,7 @@ def _shapes(plan: Plan) -> dict[str, Any]:
         "sites": sites,
         "candidates": _points(_best_candidates(plan.candidates), crs_wkt),
         "roads": _roads(study.roads, crs_wkt),
-        "water": mixed(study.water, crs_wkt),
+        "water": mixed(None if study.water is None else study.water.shapes, crs_wkt),
         "buildings": mixed(study.buildings, crs_wkt),
         "exclusions": mixed(study.exclusions, crs_wkt),
         "sightings": _sightings(plan),
@@ -169,9 +176,16 @@ def _tables(plan: Plan) -> dict[str, Any]:
     }
 
 
-def _image(overlay: Overlay | None) -> dict[str, Any] | None:
-    if overlay is None:
-        return None
+def _score_words(season: str, is_planned: bool, seasons: int) -> str:
+    """Label of a season's score in the list of what the map shows."""
+    if season == "year_round" and seasons == 1:
+        return "Habitat score of the ground"
+    words = season.replace("_", " ")
+    name = f"Habitat score, {words}" if season == "year_round" else f"Habitat score, {words} season"
+    return f"{name} (planned)" if is_planned and seasons > 1 else name
+
+
+def _image(overlay: Overlay) -> dict[str, Any]:
     west, south, east, north = overlay.bounds
     return {"uri": overlay.uri, "corners": [[south, west], [north, east]]}
 

@@ -12,7 +12,7 @@ from allocator.core.grid import Grid
 from allocator.core.results import SCORE_STEPS
 from allocator.habitat.complexes import Complexes
 from allocator.habitat.patches import Patches
-from allocator.habitat.tile import ScoredTile
+from allocator.habitat.tile import CELL_PARTS, ScoredTile
 
 BLOCKS_PER_RADIUS = 10
 """Habitat is summed over squares of about this part of the service radius before candidates are matched to it."""
@@ -27,7 +27,7 @@ class TileDemand:
     square_row, square_column, label : array of int64
         Square of the grid and patch within the tile.
     sums : array of int64, shape (4, squares)
-        Cells, scores, rows and columns of the habitat cells, each summed.
+        Parts of cells that are habitat; and their scores, rows and columns, each times the part; summed.
     """
 
     square_row: Ints
@@ -97,7 +97,8 @@ def tile_demand(tile: ScoredTile, side: int) -> TileDemand:
     square_row, square_column = row // side, column // side
     width, labels = int(square_column.max(initial=0)) + 1, tile.count + 1
     key = (square_row * width + square_column) * labels + label
-    values = (np.ones(len(on), np.int64), tile.score.ravel()[on].astype(np.int64), row, column)
+    part = tile.part.ravel()[on].astype(np.int64)
+    values = (part, part * tile.part_score.ravel()[on].astype(np.int64), part * row, part * column)
     distinct, *sums = sum_by_key(key, *values)
     square, label = np.divmod(distinct, labels)
     return TileDemand(*np.divmod(square, width), label, np.stack(sums))
@@ -133,10 +134,10 @@ def join_demand(tiles: Sequence[TileDemand], patches: Patches, complexes: Comple
     kept = owner >= 0
     key, *sums = sum_by_key(((owner * height + row) * width + column)[kept], *all_sums[:, kept])
     owner = key // (height * width)
-    cells = sums[0]
-    x_m, y_m = grid.centres(sums[2] / cells, sums[3] / cells)
+    parts, part_m2 = sums[0], grid.cell_area_m2 / CELL_PARTS
+    x_m, y_m = grid.centres(sums[2] / parts, sums[3] / parts)
     return Demand(
-        x_m, y_m, cells * grid.cell_area_m2, sums[1] * (grid.cell_area_m2 / SCORE_STEPS),
+        x_m, y_m, parts * part_m2, sums[1] * (part_m2 / SCORE_STEPS),
         np.searchsorted(owner, np.arange(complexes.count + 1)),
     )  # fmt: skip
 

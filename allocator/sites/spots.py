@@ -11,9 +11,10 @@ from allocator.core.arrays import Floats, Ints
 from allocator.core.grid import Grid
 from allocator.core.results import BLANK_SCORE, SCORE_STEPS
 from allocator.core.settings import SiteSettings
-from allocator.core.study import BLANK_CLASS, CoverClass, Study
+from allocator.core.study import BLANK_CLASS, OPEN_WATER, CoverClass, Study
 from allocator.grid.edges import WHOLE
 from allocator.grid.land import Land
+from allocator.grid.targets import site_water
 from allocator.habitat.tile import ScoredTile
 
 SHADES = ("open", "partial", "closed")
@@ -110,15 +111,16 @@ def find_spots(land: Land, tile: ScoredTile, study: Study) -> TileSpots:
         return TileSpots(_no_spots(), np.zeros((len(CELL_STEPS), number), np.int64))
     # One cell further than allowed: a road may pass anywhere in a touched cell.
     near = land.road_squared.ravel() <= (sites.road_distance_m[1] / grid.cell_m + 1) ** 2
-    dry = np.array([not one.is_water for one in study.classes] + [False] * (256 - len(study.classes)))
+    dry = np.array([one.water not in OPEN_WATER for one in study.classes] + [False] * (256 - len(study.classes)))
     near &= dry[land.cover.ravel()]
     shares = land.shares
     mine = near[shares.cell] & study.properties.enrolled[shares.owner] & (2 * shares.share > WHOLE)
     owner, cell, share = shares.owner[mine], shares.cell[mine], shares.share[mine]
     water_m: Floats = np.full(len(cell), np.nan)
     by_water = np.ones(len(cell), bool)
-    if land.water_squared is not None:
-        water_m = np.sqrt(land.water_squared.ravel()[cell]) * grid.cell_m
+    water = site_water(study)
+    if water is not None:
+        water_m = np.sqrt(land.squared[water].ravel()[cell]) * grid.cell_m
         by_water = (water_m >= sites.water_distance_m[0]) & (water_m <= sites.water_distance_m[1])
     steep: Floats = np.full(len(cell), np.nan) if land.slope is None else land.slope.ravel()[cell].astype(float)
     level = by_water & ~(steep > sites.slope_limit_percent / 100)

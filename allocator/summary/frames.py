@@ -9,11 +9,11 @@ from pyproj import Geod
 from allocator.core.arrays import Floats
 from allocator.core.cautions import SITE_CAUTION
 from allocator.core.crs import GEOGRAPHIC, transform_points
-from allocator.core.results import SCORE_STEPS
 from allocator.core.study import BLANK_CLASS, Study
 from allocator.core.units import acres, percent
 from allocator.habitat.area import Areas
 from allocator.habitat.complexes import Complexes
+from allocator.habitat.components import COMPONENTS
 from allocator.habitat.patches import Patches
 from allocator.sites.candidates import Candidates
 from allocator.sites.place import Placement
@@ -97,8 +97,10 @@ def habitat_frame(study: Study, patches: Patches, complexes: Complexes) -> gpd.G
             "patch_id": _ids("P", len(patches.cells)),
             "complex_id": _ids("C", complexes.count)[complexes.complex_of],
             "area_acres": acres(patches.cells * study.grid.cell_area_m2),
-            "mean_score": patches.score_sum / np.maximum(patches.cells, 1) / SCORE_STEPS,
-        },
+            "habitat_units_acres": acres(patches.cells * patches.mean_score * study.grid.cell_area_m2),
+            "mean_score": patches.mean_score,
+        }
+        | {f"mean_{name}": patches.mean_index.get(name, np.full(len(patches.cells), np.nan)) for name in COMPONENTS},
         geometry=patches.shapes,
         crs=study.grid.crs_wkt,
     )
@@ -132,6 +134,7 @@ def complex_frame(
             "patches": np.bincount(complexes.complex_of, minlength=number),
             "habitat_acres": acres(areas.complex_m2),
             "enrolled_habitat_acres": acres(areas.complex_enrolled_m2),
+            "habitat_units_acres": acres(areas.complex_units_m2),
             "traps_exact": need.complex_exact,
             "traps": need.complex_traps,
             "sites": sited,
@@ -165,7 +168,7 @@ def candidate_frame(study: Study, candidates: Candidates, placement: Placement) 
             "property_id": np.array(study.properties.ids, object)[spots.owner],
             "quality": candidates.quality,
             "road_distance_m": candidates.road.distance_m,
-            "water_distance_m": _known_water(study, spots.water_m),
+            "water_distance_m": spots.water_m,
             "slope_percent": percent(spots.slope),
             "boundary_distance_m": candidates.boundary_m,
             "building_distance_m": candidates.building_m,
@@ -176,11 +179,6 @@ def candidate_frame(study: Study, candidates: Candidates, placement: Placement) 
         geometry=shapely.points(candidates.x_m, candidates.y_m),
         crs=study.grid.crs_wkt,
     )
-
-
-def _known_water(study: Study, water_m: Floats) -> Floats:
-    """Distances to water; blank beyond the reach within which water was looked for."""
-    return np.where(water_m > study.settings.water_reach_m + study.grid.cell_m, np.nan, water_m)
 
 
 def site_frame(study: Study, candidates: Candidates, placement: Placement, complexes: Complexes) -> gpd.GeoDataFrame:
@@ -218,7 +216,7 @@ def site_frame(study: Study, candidates: Candidates, placement: Placement, compl
             "road_name": np.array(names, object),
             "road_distance_m": road.distance_m[at],
             "road_when": np.array(when, object),
-            "water_distance_m": _known_water(study, spots.water_m),
+            "water_distance_m": spots.water_m,
             "slope_percent": percent(spots.slope),
             "cover": np.array(
                 [study.classes[place].name if place < BLANK_CLASS else "blank" for place in spots.cover], object

@@ -1,23 +1,23 @@
 """The plan: all tables, totals and warnings from the results of the stages."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
 import pandas as pd
 import shapely
 
 from allocator.core.crs import describe, distortion
-from allocator.core.results import Plan, ScoreMap, Solver, Totals
-from allocator.core.settings import read_defaults
-from allocator.core.study import BLANK_CLASS, Study
+from allocator.core.results import Plan, Solver, Totals
+from allocator.core.study import Season, Study
 from allocator.core.units import SQUARE_METRES_PER_ACRE, acres, percent
 from allocator.habitat.area import Areas
-from allocator.habitat.complexes import Complexes
-from allocator.habitat.patches import Patches
-from allocator.habitat.tile import used_components
+from allocator.habitat.components import used_components
+from allocator.habitat.season import Habitat, Moves
+from allocator.habitat.sightings import check_sightings, verdict
 from allocator.sites.candidates import Candidates
 from allocator.sites.place import Placement
+from allocator.summary.assumptions import assumptions
 from allocator.summary.frames import (
     candidate_frame,
     complex_frame,
@@ -26,6 +26,7 @@ from allocator.summary.frames import (
     service_frame,
     site_frame,
 )
+from allocator.summary.tables import cover_table, season_property_table, season_table, sightings_table
 from allocator.traps.need import Need
 
 
@@ -35,17 +36,27 @@ class Stages:
 
     Parameters
     ----------
-    patches, complexes, areas, need, candidates, placement, score
-        Results of each stage.
+    habitats, moves, needs : sequence
+        Habitat of each season, what it gains and loses, and its traps; the planned season first.
+    candidates, placement
+        Candidates and chosen sites of the planned season.
     """
 
-    patches: Patches
-    complexes: Complexes
-    areas: Areas
-    need: Need
+    habitats: Sequence[Habitat]
+    moves: Sequence[Moves]
+    needs: Sequence[Need]
     candidates: Candidates
     placement: Placement
-    score: ScoreMap
+
+    @property
+    def areas(self) -> Areas:
+        """Areas of the planned season."""
+        return self.habitats[0].areas
+
+    @property
+    def need(self) -> Need:
+        """Traps of the planned season."""
+        return self.needs[0]
 
 
 def gather(study: Study, stages: Stages) -> Plan:
@@ -63,21 +74,27 @@ def gather(study: Study, stages: Stages) -> Plan:
     Plan
         Tables with the columns of ``outputs/columns.csv``.
     """
-    areas, need, placement = stages.areas, stages.need, stages.placement
+    planned, areas, need, placement = stages.habitats[0], stages.areas, stages.need, stages.placement
     properties = property_frame(study, areas, need, placement, stages.candidates)
+    check = None if study.sightings is None else check_sightings(
+        planned.score, study.sightings["x_m"].to_numpy(float), study.sightings["y_m"].to_numpy(float)
+    )  # fmt: skip
     return Plan(
         study=study,
         totals=_totals(study, stages),
         solver=_solver(placement),
         properties=properties,
-        habitat=habitat_frame(study, stages.patches, stages.complexes),
+        habitat=habitat_frame(study, planned.patches, planned.complexes),
         complexes=complex_frame(
-            study, areas, need, complexes=stages.complexes, patches=stages.patches, placement=placement
+            study, areas, need, complexes=planned.complexes, patches=planned.patches, placement=placement
         ),
-        sites=site_frame(study, stages.candidates, placement, stages.complexes),
+        sites=site_frame(study, stages.candidates, placement, planned.complexes),
         candidates=candidate_frame(study, stages.candidates, placement),
         service_areas=service_frame(study, placement),
-        cover_acres=_cover_acres(study, areas),
+        cover_acres=cover_table(study, areas),
+        seasons=season_table(stages.habitats, stages.moves, stages.needs),
+        season_acres=season_property_table(study, stages.habitats, stages.needs),
+        sightings_check=sightings_table(check),
         assumptions=assumptions(study),
         inputs=pd.DataFrame(
             [(one.role, one.path_name, one.crs, one.features, one.sha256) for one in study.inputs],
@@ -87,9 +104,9 @@ def gather(study: Study, stages: Stages) -> Plan:
             [(one.severity, one.source, one.message) for one in study.problems],
             columns=["severity", "source", "message"],
         ),
-        score=stages.score,
+        scores={one.season.name: one.score for one in stages.habitats},
         warnings=_warnings(study, stages, properties),
-        facts=_facts(study),
+        facts=_facts(study) | ({} if check is None else {"sightings": verdict(check)}),
     )
 
 
@@ -120,63 +137,6 @@ def _solver(placement: Placement) -> Solver:
     return Solver("optimal" if gap <= 1e-4 else "feasible", gap)
 
 
-def _cover_acres(study: Study, areas: Areas) -> pd.DataFrame:
-    codes = [(one.code, one.name) for one in study.classes]
-    codes += [("", "")] * (BLANK_CLASS - len(codes)) + [("", "blank")]
-    order = np.lexsort((areas.class_position, areas.class_property))
-    position = areas.class_position[order]
-    return pd.DataFrame(
-        {
-            "property_id": np.array(study.properties.ids, object)[areas.class_property[order]],
-            "code": np.array([codes[one][0] for one in position], object),
-            "cover": np.array([codes[one][1] for one in position], object),
-            "area_acres": acres(areas.class_m2[order]),
-        }
-    )
-
-
-def assumptions(study: Study) -> pd.DataFrame:
-    """Every setting used, with unit, meaning and source.
-
-    Parameters
-    ----------
-    study : Study
-        Its settings and classes.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Columns setting, value, unit, meaning, source; the source of a value that the study file changed is
-        'study file'.
-    """
-    rows: list[tuple[str, str, str, str, str]] = []
-    used = study.settings.model_dump(mode="json")
-
-    def walk(default: dict[str, Any], value: Any, name: str) -> None:
-        if "value" not in default:
-            for key, part in default.items():
-                walk(part, value[key], f"{name}.{key}" if name else key)
-            return
-        is_default = value == default["value"]
-        source = default["source"] if is_default else f"study file (default: {default['value']})"
-        rows.append((name, str(value), default["unit"], default["meaning"], source))
-
-    walk(read_defaults(), used, "")
-    radius = study.settings.sites.service_radius_m
-    meaning = "habitat within this distance of a trap is served"
-    source = "study file" if radius else "radius of a circle of traps.acres_per_trap"
-    rows.append(("sites.service_radius_m", f"{study.settings.service_radius_m:.1f}", "m", meaning, source))
-    rows.append(("study.cell_m", f"{study.grid.cell_m:g}", "m", "side of a cell",
-                 "study file" if study.settings.study.cell_m else "chosen from the land cover"))  # fmt: skip
-    for one in study.classes:
-        changed = one.code in study.settings.habitat.cover
-        value = "never scored" if np.isnan(one.score) else f"{one.score:g}"
-        rows.append(
-            (f"habitat.cover.{one.code}", value, "score 0 to 1", one.name, "study file" if changed else one.source)
-        )
-    return pd.DataFrame(rows, columns=["setting", "value", "unit", "meaning", "source"])
-
-
 def _warnings(study: Study, stages: Stages, properties: pd.DataFrame) -> tuple[str, ...]:
     """What the user should know before relying on the plan, most important first."""
     found = []
@@ -189,12 +149,7 @@ def _warnings(study: Study, stages: Stages, properties: pd.DataFrame) -> tuple[s
         )
     if not totals.habitat_acres:
         found.append("No habitat was found on these properties with these settings.")
-    names = {"water": "distance to water", "lowland": "height above water"}
-    left_out = [words for name, words in names.items() if name not in used_components(study)]
-    if left_out:
-        found.append(
-            f"Left out of the score for want of data: {', '.join(left_out)}; the other weights were scaled up."
-        )
+    found += [one for season in study.seasons if (one := _left_out(study, season))]
     blank = float((properties["blank_percent"] * properties["area_acres"]).sum() / properties["area_acres"].sum())
     if blank > 0.05:
         found.append(f"{blank:.1f} percent of the properties has no land cover and counts as no habitat.")
@@ -209,6 +164,17 @@ def _warnings(study: Study, stages: Stages, properties: pd.DataFrame) -> tuple[s
     return tuple(found)
 
 
+def _left_out(study: Study, season: Season) -> str:
+    """Main components that a season has no data for, in a sentence; empty where none is missing."""
+    names = {"water": "distance to water", "lowland": "height above water"}
+    used = used_components(study, season)
+    missing = [words for name, words in names.items() if name not in used and getattr(season.habitat.weights, name)]
+    if not missing:
+        return ""
+    when = f" in the {season.words} season" if len(study.seasons) > 1 else ""
+    return f"Left out of the score{when} for want of data: {', '.join(missing)}; the other weights were scaled up."
+
+
 def _facts(study: Study) -> dict[str, Any]:
     """Figures for the record."""
     grid = study.grid
@@ -219,7 +185,9 @@ def _facts(study: Study) -> dict[str, Any]:
         "length_error_percent": percent(error.length_error),
         "cell_m": grid.cell_m,
         "cells": grid.rows * grid.columns,
-        "score_components": list(used_components(study)),
+        "season": study.planned.name,
+        "profile": study.settings.habitat.profile or "none",
+        "score_components": list(used_components(study, study.planned)),
         "score_steps": "scores are cut down to ten-thousandths",
         "service_radius_m": study.settings.service_radius_m,
         "square_metres_per_acre": SQUARE_METRES_PER_ACRE,

@@ -20,8 +20,8 @@ OPENS_FILES = {
     "open", "read_text", "write_text", "read_bytes", "write_bytes", "to_file", "read_file", "to_csv", "read_csv",
     "to_parquet", "read_parquet", "savetxt", "loadtxt", "unlink", "mkdir", "rename", "tofile", "fromfile",
 }  # fmt: skip
-ALLOWED_READS = {"core/settings.py": {"read_text"}}
-"""defaults.toml is part of the code, read as a resource of the package."""
+ALLOWED_READS = {"core/settings/defaults.py": {"read_text"}}
+"""defaults.toml and the profiles are part of the code, read as a resource of the package."""
 
 
 def _tool(*command: str) -> subprocess.CompletedProcess[str]:

@@ -128,7 +128,7 @@ def test_a_watershed_with_all_its_inputs(tmp_path):
     assert study.properties.ids == ("030300020602",)
     # Published on the record: 10,628.358361 acres.
     assert study.properties.shapes[0].area / 4046.8564224 == pytest.approx(10_628.358, rel=2e-6)
-    assert study.cover.cells.is_aligned and study.has_water and set(study.roads.truck) <= {"yes", "dry", "no"}
+    assert study.cover.cells.is_aligned and study.water_kinds and set(study.roads.truck) <= {"yes", "dry", "no"}
     whole = study.elevation.read(study.grid.window)
     part = study.elevation.read(Window(101, 77, 90, 83))
     assert np.array_equal(part, whole[101:191, 77:160], equal_nan=True)
@@ -159,7 +159,7 @@ def test_polygons_in_survey_feet(tmp_path):
     # 18 built-up places over all of Alaska: cells of 10 m would be too many, and the tool says so.
     assert "cells over" in "".join(p.message for p in check_study(path) if p.severity == "error")
     study = read_study(path, ["study.cell_m=1000"])
-    assert len(study.properties.ids) == 18 and study.has_water
+    assert len(study.properties.ids) == 18 and study.water_kinds
     # The largest polygon has 75,148.859 km2 in the file's own column AREA_KM2.
     assert shapely.area(study.cover.shapes).max() / 1e6 == pytest.approx(75_148.859, rel=5e-4)
     assert any("NAD27" in p.message for p in study.problems)

@@ -166,13 +166,18 @@ def test_the_land_is_the_same_for_all_tiles(tile_cells):
     )  # fmt: skip
     reader = land_reader(study)
     whole = reader.land(study.grid.window)
-    assert np.isfinite(whole.height_m).any()
-    assert np.isinf(whole.height_m).any()
+    (height,) = whole.height_m.values()
+    assert np.isfinite(height).any()
+    assert np.isinf(height).any()
     for tile in study.grid.tiles(tile_cells):
         land = reader.land(tile)
         inside = np.s_[tile.row : tile.row + tile.rows, tile.column : tile.column + tile.columns]
-        for name in ("cover", "water_squared", "height_m", "slope", "road_squared"):
+        for name in ("cover", "slope", "road_squared"):
             np.testing.assert_array_equal(getattr(land, name), getattr(whole, name)[inside], name)
+        for name in ("squared", "height_m"):
+            assert getattr(land, name).keys() == getattr(whole, name).keys()
+            for target, values in getattr(land, name).items():
+                np.testing.assert_array_equal(values, getattr(whole, name)[target][inside], f"{name} {target}")
 
 
 def test_the_cover_of_a_window_is_the_cover_of_the_land():

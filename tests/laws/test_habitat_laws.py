@@ -9,6 +9,7 @@ from scipy import ndimage
 
 from allocator.habitat.complexes import join_complexes, small_parts
 from allocator.habitat.patches import join_patches, tile_patches
+from allocator.habitat.tile import CELL_PARTS
 from tests.builders import law, make_grid, objects, parcels, scored_tile
 
 
@@ -40,7 +41,7 @@ def test_patches_are_those_of_the_whole_for_all_tiles(seed, part, tile_cells, ro
     keep = cells * 100 >= smallest
     for found in (whole, tiled):
         assert found.cells.tolist() == cells[keep].tolist()
-        assert found.score_sum.tolist() == sums[keep].tolist()
+        assert (found.part_scores / CELL_PARTS).tolist() == sums[keep].tolist()
         assert shapely.is_valid(found.shapes).all()
         np.testing.assert_allclose(shapely.area(found.shapes), cells[keep] * 100)
     assert shapely.to_wkb(tiled.shapes).tolist() == shapely.to_wkb(whole.shapes).tolist()

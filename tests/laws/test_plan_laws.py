@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from shapely import LineString, Polygon, box
 
-from allocator.core.study import PolygonCover
+from allocator.core.study import BLANK_CLASS, PolygonCover, Soils
 from allocator.core.units import acres
 from allocator.plan import plan_traps
 from tests.builders import (
@@ -19,6 +19,7 @@ from tests.builders import (
     SHRUB,
     SWAMP,
     WATER,
+    ArrayReader,
     law,
     make_settings,
     make_study,
@@ -27,8 +28,8 @@ from tests.builders import (
 )  # fmt: skip
 
 TABLES = (
-    "properties", "habitat", "complexes", "sites", "candidates", "service_areas", "cover_acres", "assumptions",
-    "inputs", "problems",
+    "properties", "habitat", "complexes", "sites", "candidates", "service_areas", "cover_acres", "seasons",
+    "season_acres", "assumptions", "inputs", "problems",
 )  # fmt: skip
 
 TOTALS = ("area_acres", "habitat_acres", "habitat_units_acres", "enrolled_habitat_acres", "traps_exact")
@@ -48,7 +49,7 @@ def fingerprint(plan):
         tables[name] = [table.columns.tolist(), [[plain(value) for value in row] for row in table.to_numpy(object)]]
     tables["totals"] = [[plain(value) for value in asdict(plan.totals).values()]]
     tables["solver"] = [[plain(value) for value in asdict(plan.solver).values()]]
-    tables["score"] = plan.score.score.tobytes() + plan.score.is_habitat.tobytes()
+    tables["score"] = [one.score.tobytes() + one.is_habitat.tobytes() for one in plan.scores.values()]
     tables["warnings"] = plan.warnings
     return tables
 
@@ -74,7 +75,12 @@ def full_study():
         trucks=["yes", "dry", "yes", "no"], buildings=[box(1700, 1500, 1720, 1520)],
         exclusions=[box(5000, 1000, 5300, 2500)],
         water=[LineString([(100, 6500), (3000, 3300), (7000, 700)]), box(4000, 4000, 4100, 4075)],
+        water_kinds_of_shapes=["seasonal", "permanent"], escape_cover=objects([box(3300, 600, 3600, 1500)]),
+        canopy=ArrayReader(random.integers(0, 101, (rows, columns)).astype(np.float32), np.nan),
+        soils=Soils(objects([box(0, 0, 3000, north), box(3500, 0, east, 4000)]),
+                    np.array([4, 1], np.uint8), np.array([6, BLANK_CLASS], np.uint8)),
         settings=make_settings(
+            study={"season": ["year_round", "dry", "wet"]},
             habitat={"join_distance_m": 60.0},
             traps={"acres_per_trap": 60, "smallest_habitat_acres": 20},
             sites={"spacing_m": 300.0, "slope_limit_percent": 30.0},
@@ -95,7 +101,11 @@ def test_the_study_of_these_laws_has_something_of_everything(whole):
     assert (whole.properties["habitat_acres"] > 0).all()
     assert {"open", "partial", "closed"} == set(whole.candidates["shade"])
     assert whole.candidates["slope_percent"].notna().any()
-    assert whole.facts["score_components"] == ["cover", "water", "lowland"]
+    assert whole.facts["score_components"] == [
+        "cover", "water", "lowland", "escape", "developed", "flooding", "drainage", "canopy",
+    ]  # fmt: skip
+    assert whole.seasons["season"].tolist() == ["year_round", "dry", "wet"]
+    assert (whole.seasons["habitat_acres"] > 0).all() and whole.seasons["habitat_acres"].nunique() == 3
     assert whole.totals.area_acres < whole.properties["area_acres"].sum()  # properties overlap
 
 
@@ -239,7 +249,9 @@ def test_habitat_units_stay_when_a_polygon_of_one_class_is_cut():
     def units(*parts):
         shapes = [box(0, 0, 600, 500), *parts, pond]
         classes = [PASTURE, *[SWAMP] * len(parts), WATER]
-        study = replace(base, cover=PolygonCover(objects(shapes), np.array(classes, np.uint8)), has_water=True)
+        study = replace(
+            base, cover=PolygonCover(objects(shapes), np.array(classes, np.uint8)), water_kinds=frozenset({"permanent"})
+        )
         plan = plan_traps(study)
         return plan.totals.habitat_units_acres, plan.totals.habitat_acres, len(plan.habitat)
 
@@ -275,7 +287,7 @@ def fingerprint_of_study(study):
     return (
         study.cover.values.tobytes(), study.elevation.values.tobytes(), study.properties.enrolled.tobytes(),
         shapely.to_wkb(study.properties.shapes).tolist(), shapely.to_wkb(study.roads.shapes).tolist(),
-        shapely.to_wkb(study.water).tolist(), study.settings.model_dump_json(),
+        shapely.to_wkb(study.water.shapes).tolist(), study.settings.model_dump_json(),
     )  # fmt: skip
 
 

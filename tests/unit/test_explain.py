@@ -14,7 +14,7 @@ from allocator.habitat.explain import explain_cell
 
 @pytest.fixture(scope="module")
 def study():
-    return read_study(demo_study_file())
+    return read_study(demo_study_file(), ["study.season=year_round"])
 
 
 def test_cells_have_the_score_of_the_plan_and_it_follows_from_the_components(study):
@@ -23,14 +23,16 @@ def test_cells_have_the_score_of_the_plan_and_it_follows_from_the_components(stu
     rng = np.random.default_rng(3)
     seen = set()
     for row, column in zip(rng.integers(0, study.grid.rows, 60), rng.integers(0, study.grid.columns, 60), strict=True):
-        why = explain_cell(study, reader, row=int(row), column=int(column))
+        why = explain_cell(study, reader, study.planned, row=int(row), column=int(column))
         assert why.score == plan.score.score[row, column] / 10_000
         by_name = {one.component: one for one in why.reasons}
-        assert list(by_name) == ["cover", "water", "lowland"] and why.left_out == ()
-        product = np.prod([one.index**one.weight for one in why.reasons])
-        assert why.score == pytest.approx(product ** (1 / 4), abs=1.01e-4)  # weights 2, 1, 1
+        assert list(by_name) == ["cover", "water", "lowland", "developed"]
+        assert why.left_out == ("escape", "crops", "flooding", "drainage", "canopy")
+        product = np.prod([one.index**one.weight for one in why.reasons if not one.is_limit])
+        limit = by_name["developed"].index
+        assert why.score == pytest.approx(product ** (1 / 4) * limit, abs=1.01e-4)  # weights 2, 1, 1
         assert by_name["cover"].source == "cover.tif" and "water.gpkg:streams" in by_name["water"].source
-        assert by_name["water"].value.endswith("to water")
+        assert by_name["water"].value.endswith("to water (permanent, wetland)")
         seen.add(why.score >= why.threshold)
     assert seen == {True, False}
 
@@ -40,9 +42,11 @@ def test_a_distance_by_hand(study):
     reader, found = land_reader(study), 0
     for column in range(100, 1100, 50):
         (water,) = (
-            one for one in explain_cell(study, reader, row=300, column=column).reasons if one.component == "water"
+            one
+            for one in explain_cell(study, reader, study.planned, row=300, column=column).reasons
+            if one.component == "water"
         )
-        distance = re.fullmatch(r"(\d+) m to water", water.value)
+        distance = re.fullmatch(r"(\d+) m to water \(permanent, wetland\)", water.value)
         if distance and int(distance[1]) > 200:
             assert water.index == pytest.approx(1 - (int(distance[1]) - 200) / 1300, abs=0.001)
             found += 1
@@ -66,4 +70,13 @@ def test_water_left_out_is_said(study):
     x, y = study.grid.centres(np.array([10]), np.array([10]))
     (longitude,), (latitude,) = transform_points(x, y, study.grid.crs_wkt, GEOGRAPHIC)
     dry = read_study(demo_study_file(), ["habitat.weights.lowland=0"])
-    assert "lowland  left out" in explain_point(dry, f"{latitude:.5f},{longitude:.5f}")
+    assert "lowland   left out" in explain_point(dry, f"{latitude:.5f},{longitude:.5f}")
+
+
+def test_every_season_has_its_own_reasons(study):
+    site = plan_traps(study).sites.iloc[0]
+    at = f"{site['latitude']:.6f},{site['longitude']:.6f}"
+    text = explain_point(read_study(demo_study_file(), ['study.season=["dry", "wet"]']), at)
+    assert ", dry: score" in text and ", wet: score" in text
+    assert "to water (permanent)" in text and "to water (permanent, wetland)" in text
+    assert "weight 3" in text and "weight 2" in text

@@ -1,6 +1,7 @@
 /* The map: layers in a fixed order on one canvas, and what lies under a click. */
 const ink = (name) => getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim();
-const ORDER = ["score", "shade", "water", "exclusions", "habitat", "complexes", "properties", "roads", "buildings", "service", "candidates", "sightings", "chosen"];
+const SCORES = plan.scores.map((_, number) => `score-${number}`);
+const ORDER = [...SCORES, "shade", "water", "exclusions", "habitat", "complexes", "properties", "roads", "buildings", "service", "candidates", "sightings", "chosen"];
 const MOST_NUMBERED = 1500;
 const AREAS_AT_A_TIME = 300;
 
@@ -220,7 +221,6 @@ const draw = {
   shade: shadeLayer,
   roads: roadLayer,
   sites: siteLayer,
-  score: () => (plan.score ? [new Picture(plan.score.uri, plan.score.corners, { interactive: false, opacity: 1 })] : []),
   habitat: () => area(allAreas(things.habitat), { color: ink("spruce"), weight: 1.1, fill: false }),
   complexes: () => area(allAreas(things.complexes), { color: ink("plum"), weight: 2.6, dashArray: "12 4 2 4", fill: false }),
   service: () => {
@@ -233,6 +233,10 @@ const draw = {
   buildings: () => mixedLayer("buildings", { color: ink("ink"), weight: 1, fillColor: ink("ink"), fillOpacity: 0.85 }),
   exclusions: () => mixedLayer("exclusions", { color: ink("plum"), weight: 1.6, fillOpacity: 0, hatch: ink("plum"), crossed: true }),
 };
+
+for (const [number, { uri, corners }] of plan.scores.entries()) {
+  draw[SCORES[number]] = () => [new Picture(uri, corners, { interactive: false, opacity: 1 })];
+}
 
 const drawn = new Map();
 function show(key, isOn) {

@@ -6,13 +6,15 @@ function showStreets(isOn) {
   if (isOn && !streets) streets = L.tileLayer(plan.streetMap.tiles, { maxZoom: 19 });
   if (streets && isOn) streets.addTo(map); else if (streets) streets.remove();
   if (isOn) map.getContainer().append(credit); else credit.remove();
-  if (drawn.has("score")) drawn.get("score").eachLayer((picture) => picture.setStyle({ opacity: isOn ? 0.6 : 1 }));
+  for (const name of SCORES) {
+    if (drawn.has(name)) drawn.get(name).eachLayer((picture) => picture.setStyle({ opacity: isOn ? 0.6 : 1 }));
+  }
 }
 
 function showShading(kind) {
-  show("score", kind === "score");
+  for (const name of SCORES) show(name, name === kind);
   show("shade", kind === "traps");
-  for (const part of document.querySelectorAll("[data-shading]")) part.hidden = part.dataset.shading !== kind;
+  for (const part of document.querySelectorAll("[data-shading]")) part.hidden = !kind.startsWith(part.dataset.shading);
 }
 
 const key = document.querySelector("form.key");

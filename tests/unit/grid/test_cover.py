@@ -9,6 +9,7 @@ from shapely import box
 from allocator.core.grid import Window
 from allocator.core.study import BLANK_CLASS, PolygonCover
 from allocator.grid.cover import cover_source
+from allocator.grid.targets import Target
 from tests.builders import FOREST, PASTURE, SWAMP, WATER, make_study, objects
 
 WHERE = [box(0, 0, 30, 30)]
@@ -51,7 +52,8 @@ def test_outside_the_cover_is_blank():
 
 def water_of(study):
     source = cover_source(study)
-    return source.is_water(study.grid.window, source.cover(study.grid.window)).astype(int)
+    lake = Target("water", ("permanent",))
+    return source.marked(lake, study.grid.window, source.cover(study.grid.window)).astype(int)
 
 
 def test_water_is_every_cell_of_a_water_class():

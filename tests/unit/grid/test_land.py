@@ -5,8 +5,10 @@ from shapely import LineString, box
 
 from allocator.core.grid import Window
 from allocator.grid.land import land_reader
+from allocator.grid.targets import Target
 from tests.builders import PASTURE, WATER, make_settings, make_study
 
+LAKE = Target("water", ("permanent",))
 SETTINGS = make_settings(
     habitat={"curves": {"water_m": [[0, 1], [50, 0]]}}, sites={"water_distance_m": [10, 30], "road_distance_m": [5, 20]}
 )
@@ -20,32 +22,35 @@ def line_study(**changes):
 
 def test_water_is_looked_for_as_far_as_the_curve_reaches_and_no_further():
     reader = land_reader(line_study())
-    assert reader.reach_cells == 5
-    squared = reader.land(Window(1, 0, 1, 20)).water_squared
+    assert reader.reach_cells == {LAKE: 5}
+    squared = reader.land(Window(1, 0, 1, 20)).squared[LAKE]
     assert squared[0].tolist() == [0, 1, 4, 9, 16, 25] + [36] * 14
 
 
 def test_water_beyond_the_tile_is_seen():
-    assert land_reader(line_study()).land(Window(1, 3, 1, 1)).water_squared.tolist() == [[9]]
+    assert land_reader(line_study()).land(Window(1, 3, 1, 1)).squared[LAKE].tolist() == [[9]]
 
 
 def test_a_site_may_be_further_from_water_than_the_curve_reaches():
     settings = make_settings(habitat={"curves": {"water_m": [[0, 1], [50, 0]]}}, sites={"water_distance_m": [10, 80]})
-    study = make_study(np.full((3, 20), PASTURE, np.uint8), [box(0, 0, 200, 30)], settings=settings, water=[])
-    assert land_reader(study).reach_cells == 8
+    study = make_study(
+        np.full((3, 20), PASTURE, np.uint8), [box(0, 0, 200, 30)], settings=settings, water=[box(0, 0, 1, 1)]
+    )
+    assert land_reader(study).reach_cells == {LAKE: 8}
 
 
 def test_height_and_slope_are_those_of_the_wider_land():
     ground = np.zeros((3, 20), np.float32) + np.arange(20, dtype=np.float32)
     land = land_reader(line_study(elevation=ground)).land(Window(1, 2, 1, 2))
-    assert land.height_m.tolist() == [[2, 3]]
+    assert land.height_m[LAKE].tolist() == [[2, 3]]
     np.testing.assert_allclose(land.slope, [[0.1, 0.1]], rtol=1e-6)
 
 
 def test_without_sources_there_are_no_layers():
     study = make_study(np.full((3, 20), PASTURE, np.uint8), [box(0, 0, 200, 30)], settings=SETTINGS)
     land = land_reader(study).land(study.grid.window)
-    assert land.water_squared is land.height_m is land.slope is land.road_squared is None
+    assert land.squared == land.height_m == {}
+    assert land.slope is land.road_squared is land.flooding is land.drainage is land.canopy is None
 
 
 def test_only_roads_that_a_truck_may_use_count():

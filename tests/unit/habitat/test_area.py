@@ -9,8 +9,9 @@ from allocator.core.study import BLANK_CLASS
 from allocator.grid.land import land_reader
 from allocator.habitat.area import add_up
 from allocator.habitat.complexes import Complexes
+from allocator.habitat.components import cover_index, used_components
 from allocator.habitat.patches import join_patches, tile_patches
-from allocator.habitat.tile import Sums, cover_index, first_cells, score_tile, sum_tile, used_components
+from allocator.habitat.tile import Sums, first_cells, score_tile, sum_tile
 from tests.builders import (
     CLASSES,
     FOREST,
@@ -80,6 +81,17 @@ def test_classes_by_property_hold_all_of_it_with_blanks():
     ]  # fmt: skip
 
 
+def test_habitat_by_class_is_part_of_the_class():
+    """Of A's 250 m2 of swamp cell rows 0 and 2 count; forest at 5000 counts, pasture (1000) does not."""
+    areas = areas_of()
+    assert table(areas.class_property, areas.class_position, areas.class_habitat_m2, areas.class_units_m2) == [
+        (0, SWAMP, 250.0, 170.0), (0, PASTURE, 0.0, 0.0), (0, FOREST, 50.0, 25.0),
+        (1, SWAMP, 100.0, 60.0), (1, PASTURE, 0.0, 0.0), (1, FOREST, 100.0, 50.0), (1, BLANK_CLASS, 0.0, 0.0),
+    ]  # fmt: skip
+    assert areas.class_habitat_m2.sum() == areas.pair_m2.sum()
+    assert areas.class_units_m2.sum() == pytest.approx(areas.pair_units_m2.sum())
+
+
 def test_overlap_counts_once_on_enrolled_land_too():
     areas = areas_of(enrolled=(True, True))
     assert areas.complex_enrolled_m2.tolist() == [200, 200]
@@ -140,7 +152,7 @@ def test_first_cells_are_counted_over_the_grid():
 
 
 def test_the_index_of_the_cover_is_blank_where_not_scored():
-    index = cover_index(CLASSES)
+    index = cover_index(make_study(np.zeros((1, 1), np.uint8), [box(0, 0, 10, 10)]).planned)
     assert index[: len(CLASSES)].tolist() == [1.0, 0.2, 0.0, 0.4, 0.45]
     assert np.isnan(index[len(CLASSES) :]).all()
     assert index.shape == (256,)
@@ -150,13 +162,14 @@ def test_components_need_a_source_and_a_weight():
     cover = np.full((3, 3), SWAMP, np.uint8)
     ground = np.zeros((3, 3), np.float32)
     dry = make_study(cover, [box(0, 0, 30, 30)], elevation=ground)
-    assert used_components(dry) == ("cover",)
+    assert used_components(dry, dry.planned) == ("cover",)
     wet = make_study(cover, [box(0, 0, 30, 30)], water=[box(0, 0, 1, 1)])
-    assert used_components(wet) == ("cover", "water")
+    assert used_components(wet, wet.planned) == ("cover", "water")
     high = make_study(cover, [box(0, 0, 30, 30)], water=[box(0, 0, 1, 1)], elevation=ground)
-    assert used_components(high) == ("cover", "water", "lowland")
+    assert used_components(high, high.planned) == ("cover", "water", "lowland")
     none = make_settings(habitat={"weights": {"water": 0}})
-    assert used_components(make_study(cover, [box(0, 0, 30, 30)], water=[box(0, 0, 1, 1)], settings=none)) == ("cover",)
+    still = make_study(cover, [box(0, 0, 30, 30)], water=[box(0, 0, 1, 1)], settings=none)
+    assert used_components(still, still.planned) == ("cover",)
 
 
 def test_the_score_of_a_tile_by_hand():
@@ -167,7 +180,7 @@ def test_the_score_of_a_tile_by_hand():
     cover = np.array([[WATER, SWAMP, FOREST, BLANK_CLASS, SWAMP, SWAMP]], np.uint8)
     settings = make_settings(habitat={"curves": {"water_m": [[0, 1], [40, 0]]}})
     study = make_study(cover, [box(0, 0, 60, 10)], settings=settings)
-    tile = score_tile(land_reader(study).land(study.grid.window), study)
+    tile = score_tile(land_reader(study).land(study.grid.window), study, study.planned)
     assert tile.score.tolist() == [[0, 9085, 4308, BLANK_SCORE, 0, 0]]
     assert tile.labels.tolist() == [[0, 1, 0, 0, 0, 0]]
     assert tile.count == 1
@@ -176,7 +189,7 @@ def test_the_score_of_a_tile_by_hand():
 def test_habitat_cells_that_touch_at_a_corner_are_labelled_as_one():
     cover = np.array([[SWAMP, PASTURE, PASTURE], [PASTURE, SWAMP, PASTURE], [PASTURE, PASTURE, PASTURE]], np.uint8)
     study = make_study(cover, [box(0, 0, 30, 30)])
-    tile = score_tile(land_reader(study).land(study.grid.window), study)
+    tile = score_tile(land_reader(study).land(study.grid.window), study, study.planned)
     assert tile.count == 1
     assert tile.labels.tolist() == [[1, 0, 0], [0, 1, 0], [0, 0, 0]]
 
@@ -185,12 +198,12 @@ def test_habitat_cells_that_touch_at_a_corner_are_labelled_as_one():
 def test_habitat_begins_at_the_threshold(threshold, habitat):
     settings = make_settings(habitat={"threshold": threshold, "cover": {}})
     study = make_study(np.full((1, 1), 4, np.uint8), [box(0, 0, 10, 10)], settings=settings)
-    assert score_tile(land_reader(study).land(study.grid.window), study).count == habitat
+    assert score_tile(land_reader(study).land(study.grid.window), study, study.planned).count == habitat
 
 
 def test_a_blank_score_is_never_habitat():
     study = make_study(np.full((2, 2), BLANK_CLASS, np.uint8), [box(0, 0, 20, 20)])
-    tile = score_tile(land_reader(study).land(study.grid.window), study)
+    tile = score_tile(land_reader(study).land(study.grid.window), study, study.planned)
     assert (tile.score == BLANK_SCORE).all()
     assert tile.count == 0
 
@@ -199,5 +212,5 @@ def test_without_weight_on_the_cover_blank_cover_is_still_blank():
     settings = make_settings(habitat={"weights": {"cover": 0}})
     cover = np.array([[WATER, BLANK_CLASS, PASTURE]], np.uint8)
     study = make_study(cover, [box(0, 0, 30, 10)], settings=settings)
-    tile = score_tile(land_reader(study).land(study.grid.window), study)
+    tile = score_tile(land_reader(study).land(study.grid.window), study, study.planned)
     assert tile.score.tolist() == [[10000, BLANK_SCORE, 10000]]

@@ -11,6 +11,7 @@ from shapely import box
 
 from allocator.core.grid import Window
 from allocator.habitat.patches import habitat_mask, join_patches, tile_patches
+from allocator.habitat.tile import CELL_PARTS
 from tests.builders import make_grid, scored_tile
 
 CELL_M2 = 100.0
@@ -112,7 +113,7 @@ def test_a_ring_has_a_hole_and_what_lies_in_it_is_another_patch(tile_cells):
 @pytest.mark.parametrize("tile_cells", TILES)
 def test_no_habitat_no_patches(tile_cells):
     found, pieces, grid = patches_of(np.zeros((3, 4), int), tile_cells)
-    assert len(found.cells) == len(found.score_sum) == len(found.shapes) == 0
+    assert len(found.cells) == len(found.part_scores) == len(found.shapes) == 0
     score, is_habitat = habitat_mask(pieces, found, grid)
     assert not is_habitat.any()
     assert (score == 1000).all()
@@ -129,7 +130,7 @@ def test_scores_are_summed_and_the_mask_holds_what_counts(tile_cells):
     score = np.array([[5000, 9999, 0], [0, 0, 0], [65535, 0, 7000]])
     found, pieces, grid = patches_of(score >= 5000, tile_cells, 150.0, score)
     assert found.cells.tolist() == [2]
-    assert found.score_sum.tolist() == [14999]
+    assert (found.part_scores / CELL_PARTS).tolist() == [14999]
     kept_score, is_habitat = habitat_mask(pieces, found, grid)
     np.testing.assert_array_equal(kept_score, score)
     np.testing.assert_array_equal(is_habitat, [[1, 1, 0], [0, 0, 0], [0, 0, 0]])

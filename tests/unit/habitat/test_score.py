@@ -1,6 +1,4 @@
-"""Scores: blanks, zeros, whole scores, and what the shipped schemes make of open fields and woody wetlands."""
-
-from pathlib import Path
+"""Scores: blanks, zeros, and how they are cut to whole numbers."""
 
 import numpy as np
 import pytest
@@ -8,9 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from allocator.core.results import BLANK_SCORE
-from allocator.habitat.score import Component, curve_index, score_cells, whole_score
-from allocator.inputs.schemes import COVER_SCHEMES, read_scheme
-from tests.builders import law, make_settings
+from allocator.habitat.score import Component, score_cells, whole_score
+from tests.builders import law
 
 HOW = ("geometric", "arithmetic", "minimum")
 NA = np.nan
@@ -94,75 +91,3 @@ def test_a_half_reached_through_roots_is_a_half():
 
 def test_a_blank_score_is_no_number():
     assert whole_score(np.array([NA])).tolist() == [BLANK_SCORE]
-
-
-HABITAT = make_settings().habitat
-DISTANCE_M = np.array([0, 1, 10, 100, 200, 500, 1000, 1093.75, 1400, 1500, 5000.0])
-HEIGHT_M = np.array([-50, 0, 1, 2, 3, 4, 6, 20, 500, np.inf, np.nan])
-
-
-def scores_of(cover_index, components):
-    """Whole scores at every distance (rows) and height (columns)."""
-    made = [Component("cover", HABITAT.weights.cover, np.full((len(DISTANCE_M), len(HEIGHT_M)), cover_index))]
-    if "water" in components:
-        water = curve_index(DISTANCE_M, HABITAT.curves.water_m)
-        made.append(Component("water", HABITAT.weights.water, np.repeat(water[:, None], len(HEIGHT_M), axis=1)))
-    if "lowland" in components:
-        lowland = curve_index(HEIGHT_M, HABITAT.curves.lowland_m)
-        made.append(Component("lowland", HABITAT.weights.lowland, np.repeat(lowland[None], len(DISTANCE_M), axis=0)))
-    return whole_score(score_cells(made, HABITAT.combine))
-
-
-def classes_of(scheme):
-    return read_scheme(scheme, Path(), {}).classes
-
-
-@pytest.mark.parametrize("components", [("cover",), ("cover", "water"), ("cover", "water", "lowland")])
-@pytest.mark.parametrize("scheme", COVER_SCHEMES)
-def test_open_field_is_never_habitat(scheme, components):
-    """Every class of every shipped scheme whose shade is open and that is not water: at any distance and height."""
-    fields = [one for one in classes_of(scheme) if one.shade == "open" and not one.is_water and one.score > 0]
-    assert fields
-    threshold = round(HABITAT.threshold * 10_000)
-    for one in fields:
-        assert scores_of(one.score, components).max() < threshold, (one.code, one.name)
-
-
-FIELDS = {
-    "nlcd": ("71", "81", "82"), "nlcd_1992": ("71", "81", "82", "83", "84"), "ccap": ("6", "7", "8"),
-    "worldcover": ("30", "40"), "cdl": ("1", "5", "36", "37", "61", "176"),
-}  # fmt: skip
-
-
-@pytest.mark.parametrize("scheme", FIELDS)
-def test_grass_hay_and_crops_are_open_fields_with_a_score(scheme):
-    """Else the test above would pass over them: grass, hay, corn, soybeans, alfalfa, fallow as in each legend."""
-    by_code = {one.code: one for one in classes_of(scheme)}
-    for code in FIELDS[scheme]:
-        assert by_code[code].shade == "open", by_code[code].name
-        assert 0 < by_code[code].score <= 0.2, by_code[code].name
-
-
-WOODY = {"nlcd": "90", "nlcd_1992": "91", "ccap": "13", "worldcover": "95", "cowardin": "PFO", "cdl": "190"}
-
-
-@pytest.mark.parametrize("scheme", COVER_SCHEMES)
-def test_woody_wetland_is_habitat_within_1094_m_of_water_at_any_height(scheme):
-    """(1^2 * w * l)^(1/4) >= 0.5 at the least lowland index l = 0.2 needs w >= 0.0625 / 0.2 = 0.3125: on the default
-    curve from 1 at 200 m to 0 at 1,500 m that is 1500 - 0.3125 * 1300 = 1,093.75 m.
-    """
-    woody = next(one for one in classes_of(scheme) if one.code == WOODY[scheme])
-    assert woody.score == 1.0
-    near = DISTANCE_M <= 1093.75
-    assert (scores_of(woody.score, ("cover", "water", "lowland"))[near] >= 5000).all()
-    beyond = scores_of(woody.score, ("cover", "water", "lowland"))[DISTANCE_M == 1400]
-    assert (beyond[0, HEIGHT_M >= 6] < 5000).all()
-
-
-def test_woody_wetland_without_elevation_is_habitat_within_1337_m_of_water():
-    """w^(1/3) >= 0.5 needs w >= 0.125: 1500 - 0.125 * 1300 = 1,337.5 m."""
-    made = [
-        component("cover", [1, 1], HABITAT.weights.cover),
-        component("water", curve_index(np.array([1337.5, 1337.6]), HABITAT.curves.water_m), HABITAT.weights.water),
-    ]
-    assert (whole_score(score_cells(made, HABITAT.combine)) >= 5000).tolist() == [True, False]

@@ -126,7 +126,7 @@ def test_nodata_is_blank(tmp_path, aligned, mark):
 
 
 def test_classes_become_positions(tmp_path):
-    scheme = read_scheme("nlcd", tmp_path, {})
+    scheme = read_scheme("nlcd", tmp_path)
     values = classes()
     values[0, 0] = 77
     for kind in (np.uint8, np.int16, np.float32):
@@ -194,7 +194,7 @@ def test_each_thread_reads_for_itself_and_closing_is_not_the_end(tmp_path, north
 def test_readers_travel_to_other_processes(tmp_path):
     raster = opened(tmp_path, classes())
     reader = CoverCells(
-        GridCells(raster, own_grid(raster), is_smooth=False, halo_cells=0), read_scheme("nlcd", tmp_path, {})
+        GridCells(raster, own_grid(raster), is_smooth=False, halo_cells=0), read_scheme("nlcd", tmp_path)
     )
     before = reader.read(reader.cells.grid.window)
     copy = pickle.loads(pickle.dumps(reader))

@@ -46,7 +46,7 @@ def test_an_equal_area_raster_keeps_its_cells(tmp_path):
     assert CRS.from_wkt(study.grid.crs_wkt) == CRS.from_user_input(ALBERS)
     codes = np.array([one.code for one in study.classes])
     assert np.array_equal(codes[study.cover.read(study.grid.window)].astype(int), classes()[10:70, 10:70])
-    assert study.has_water and study.water is None and study.roads is None and study.elevation is None
+    assert study.water_kinds and study.water is None and study.roads is None and study.elevation is None
     assert [record.role for record in study.inputs] == ["properties", "land_cover"]
     assert not study.problems
 
@@ -95,7 +95,7 @@ def test_polygon_cover(tmp_path, codes):
     study = read_study(write_study(tmp_path, cover=POLYGONS))
     assert isinstance(study.cover, PolygonCover)
     assert [study.classes[at].code for at in study.cover.class_positions] == ["90", "11"]
-    assert study.has_water
+    assert study.water_kinds
     assert study.grid.cell_m == 1.0
     assert is_equal_area(study.grid.crs_wkt, study.grid.bounds_m)
     # 150 m of 1,200 m have no polygon.
@@ -171,19 +171,19 @@ def test_partly_covered_properties_are_told(tmp_path):
 
 
 def test_no_water_anywhere_is_told(tmp_path):
-    write_raster(tmp_path / "cover.tif", np.full((100, 100), 90, np.uint8))
+    write_raster(tmp_path / "cover.tif", np.full((100, 100), 41, np.uint8))
     study = read_study(write_study(tmp_path))
-    assert not study.has_water
+    assert not study.water_kinds
     assert "distance to water is left out" in text_of(study.problems)
 
 
 def test_water_within_reach_but_outside_the_grid_counts(tmp_path):
-    values = np.full((100, 100), 90, np.uint8)
+    values = np.full((100, 100), 41, np.uint8)
     values[:, 95] = 11  # 2,850 m east; the grid ends at 2,100 m
     write_raster(tmp_path / "cover.tif", values)
     path = write_study(tmp_path)
-    assert read_study(path).has_water
-    assert not read_study(path, ["habitat.curves.water_m=[[0, 1.0], [600, 0.0]]"]).has_water
+    assert read_study(path).water_kinds
+    assert not read_study(path, ["habitat.curves.water_m=[[0, 1.0], [600, 0.0]]"]).water_kinds
 
 
 def test_water_of_several_files_lines_and_polygons(tmp_path):
@@ -191,7 +191,7 @@ def test_water_of_several_files_lines_and_polygons(tmp_path):
     shapes = [square(1, 1), square(40, 40), shapely.Point(WEST + 900, NORTH - 900)]
     write(gpd.GeoDataFrame(geometry=shapes, crs=ALBERS).to_crs(26917), tmp_path / "lakes.geojson")
     study = read_study(write_study(tmp_path, '[inputs.water]\npath = ["rivers.gpkg", "lakes.geojson"]\n'))
-    assert sorted(shapely.get_type_id(study.water)) == [1, 1, 1, 3]
+    assert sorted(shapely.get_type_id(study.water.shapes)) == [1, 1, 1, 3]
     assert "1 record ignored, not a polygon or line but point" in text_of(study.problems)
     assert [r.path_name for r in study.inputs if r.role == "water"] == ["rivers.gpkg", "lakes.geojson"]
 
@@ -199,7 +199,7 @@ def test_water_of_several_files_lines_and_polygons(tmp_path):
 def test_water_far_away_is_told_and_left_out(tmp_path):
     lines(tmp_path, "rivers.gpkg", dy=90_000.0)
     study = read_study(write_study(tmp_path, '[inputs.water]\npath = "rivers.gpkg"\n'))
-    assert study.water is None and study.has_water
+    assert study.water is None and study.water_kinds
     assert "none of its 3 features lies near the properties" in text_of(study.problems)
 
 

@@ -12,7 +12,7 @@ from allocator.core.crs import GEOGRAPHIC, local_equal_area, transform_points
 from allocator.core.grid import Grid
 from allocator.core.results import BLANK_SCORE, Plan, ScoreMap, Solver, Totals
 from allocator.core.settings import Settings, default_values
-from allocator.core.study import PolygonCover, Properties, Roads, Study
+from allocator.core.study import PolygonCover, Properties, Roads, Study, Water
 from allocator.outputs.columns import columns_of, table_names
 
 CRS = local_equal_area(-64.6, 28.4)
@@ -112,9 +112,9 @@ def _study(score: ScoreMap, name: str, properties: gpd.GeoDataFrame) -> Study:
         properties.geometry.to_numpy(),
     )  # fmt: skip
     return Study(
-        settings=_settings(name), grid=score.grid, properties=owners, has_water=True, classes=(),
+        settings=_settings(name), grid=score.grid, properties=owners, water_kinds=frozenset({"permanent"}), classes=(),
         cover=PolygonCover(np.array([], object), np.array([], np.uint8)), roads=roads, sightings=seen,
-        water=np.array([river, LineString([(-3000, 3000), (-2500, 0)])]),
+        water=Water(np.array([river, LineString([(-3000, 3000), (-2500, 0)])]), np.array(["permanent"] * 2, object)),
         buildings=np.array([Point(1000, 1000), box(-1200, -1200, -1150, -1160)]),
         exclusions=np.array([box(2400, -2400, 3300, -1700)]),
     )  # fmt: skip
@@ -139,11 +139,12 @@ def make_plan(properties: int = 12, sites: int = 9, name: str = "Harlow Bottoms 
                    [Point(-3000 + 150 * n, 300) for n in range(40)])  # fmt: skip
     blank = _blank_tables()
     return Plan(
-        study=_study(score, name, owners), solver=Solver("optimal", 0.0), score=score, habitat=habitat,
+        study=_study(score, name, owners), solver=Solver("optimal", 0.0), scores={"year_round": score}, habitat=habitat,
         totals=Totals(properties, 9000.0, 2260.4, 1600.0, 2000.0, 7.5, 11, sites, 2), complexes=complexes,
         properties=owners, sites=places, candidates=spots,
         service_areas=_frame("service_areas", circles, list(places.geometry.buffer(620))),
-        cover_acres=blank["cover_acres"], assumptions=blank["assumptions"], inputs=blank["inputs"],
+        cover_acres=blank["cover_acres"], seasons=blank["seasons"], season_acres=blank["season_acres"],
+        sightings_check=blank["sightings_check"], assumptions=blank["assumptions"], inputs=blank["inputs"],
         problems=blank["problems"], warnings=("2 traps have no site.", PAYLOADS[1]),
         facts={"area_error_percent": 2.4e-6, "length_error_percent": 0.031},
     )  # fmt: skip

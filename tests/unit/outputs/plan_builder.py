@@ -13,6 +13,7 @@ from allocator.core.grid import Grid
 from allocator.core.results import Plan, ScoreMap, Solver, Totals
 from allocator.core.settings import Settings, default_values
 from allocator.core.study import CoverClass, InputRecord, PolygonCover, Problem, Properties, Study
+from allocator.habitat.components import COMPONENTS
 
 CRS_WKT = local_equal_area(-64.63, 28.41)
 NAMES = ("North bottom", "=1+1", 'Été "Creek", <b>bend</b>')
@@ -39,8 +40,8 @@ def make_study(settings: Settings | None = None) -> Study:
         grid=Grid(CRS_WKT, 0.0, 100.0, 10.0, 10, 30),
         properties=Properties(("00123", "00124", "7"), NAMES, np.array([True, True, False]), shapes),
         cover=PolygonCover(shapes[:1], np.array([0], dtype=np.uint8)),
-        classes=(CoverClass("90", "Woody wetlands", 1.0, False, "closed", "invented"),),
-        has_water=True,
+        classes=(CoverClass("90", "Woody wetlands", 1.0, "no", "closed", "invented"),),
+        water_kinds=frozenset({"permanent"}),
         inputs=(InputRecord("properties", "tracts.gpkg:tracts", "EPSG:5070", 3, "0" * 64),),
         problems=(Problem("note", "properties, tracts.gpkg", "1 ring was closed"),),
     )
@@ -116,12 +117,14 @@ def _layers(count: int) -> dict[str, gpd.GeoDataFrame]:
     points = [shapely.Point(20 + 40 * n, 50) for n in range(count)]
     sites = _sites(count)
     habitat = pd.DataFrame(
-        {"patch_id": ["P1", "P2"], "complex_id": ["C1", "C1"], "area_acres": [0.6, 0.05], "mean_score": [0.9, 0.8]}
-    )
+        {"patch_id": ["P1", "P2"], "complex_id": ["C1", "C1"], "area_acres": [0.6, 0.05],
+         "habitat_units_acres": [0.54, 0.04], "mean_score": [0.9, 0.8], "mean_cover": [1.0, 0.9]}
+        | {f"mean_{name}": [np.nan, np.nan] for name in COMPONENTS[1:]}
+    )  # fmt: skip
     complexes = pd.DataFrame({
         "complex_id": ["C1"], "patches": [2], "habitat_acres": [0.65], "enrolled_habitat_acres": [0.65],
-        "traps_exact": [2.5], "traps": [3], "sites": [count], "served_percent": [80.0 if count else 0.0],
-        "gap_percent": [0.0 if count else np.nan],
+        "habitat_units_acres": [0.5], "traps_exact": [2.5], "traps": [3], "sites": [count],
+        "served_percent": [80.0 if count else 0.0], "gap_percent": [0.0 if count else np.nan],
     })  # fmt: skip
     return {
         "properties": _layer(_properties(), squares),
@@ -137,7 +140,21 @@ def _tables(study: Study) -> dict[str, pd.DataFrame]:
     return {
         "cover_acres": pd.DataFrame(
             {"property_id": ["00123", "00124"], "code": ["90", ""], "cover": ["Woody wetlands", "blank"],
-             "area_acres": [2.4710538146716536, 2.4710538146716536]}
+             "area_acres": [2.4710538146716536, 2.4710538146716536], "habitat_acres": [1.25, 0.0],
+             "habitat_units_acres": [1.0, 0.0]}
+        ),
+        "seasons": pd.DataFrame(
+            {"season": ["year_round", "dry"], "is_planned": [True, False], "habitat_acres": [1.25, 1.0],
+             "habitat_units_acres": [1.0, 0.8], "enrolled_habitat_acres": [1.25, 1.0], "gained_acres": [0.0, 0.25],
+             "lost_acres": [0.0, 0.5], "traps_exact": [2.5, 2.0], "traps": [3, 2]}
+        ),
+        "season_acres": pd.DataFrame(
+            {"property_id": ["00123"], "season": ["dry"], "habitat_acres": [1.0], "habitat_units_acres": [0.8],
+             "traps": [2]}
+        ),
+        "sightings_check": pd.DataFrame(
+            {"measure": ["Boyce index"], "value": [0.5], "low": [np.nan], "high": [np.nan], "sample": ["12 cells"],
+             "meaning": ["invented"]}
         ),
         "assumptions": pd.DataFrame(
             {"setting": ["traps.acres_per_trap"], "value": ["300.0"], "unit": ["acres of habitat"],
@@ -162,7 +179,7 @@ def make_plan(sites: int = 2, settings: Settings | None = None, **tables: pd.Dat
         study=study,
         totals=Totals(3, 5.242107629343307, 1.25, 1.0, 1.25, 2.5, 3, sites, 3 - sites),
         solver=Solver("optimal" if sites else "none", 0.0 if sites else float("nan")),
-        score=ScoreMap(study.grid, np.full(shape, 9000, dtype=np.uint16), np.ones(shape, dtype=bool)),
+        scores={"year_round": ScoreMap(study.grid, np.full(shape, 9000, dtype=np.uint16), np.ones(shape, dtype=bool))},
         warnings=("1 trap has no site",),
         facts={"area_error_percent": 0.0001, "components": ("cover", "water"), "cells": np.int64(300), "none": np.nan},
         **(_layers(sites) | _tables(study) | tables),

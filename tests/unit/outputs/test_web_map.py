@@ -207,7 +207,7 @@ def test_layers_switch(desk: OpenPage) -> None:
     page.check("[name=shading][value=none]")
     plain_paper = len(page.evaluate(COLOURS))
     page.check("[name=layer][value=candidates]")
-    page.check("[name=shading][value=score]")
+    page.check("[name=shading][value=score-0]")
     assert len(page.evaluate(COLOURS)) > plain_paper + 30
     assert not page.is_checked("[name=street]")
 

@@ -18,7 +18,7 @@ def candidates_of(study, tile_cells=1000):
     reader, found = land_reader(study), []
     for window in study.grid.tiles(tile_cells):
         land = reader.land(window)
-        found.append(find_spots(land, score_tile(land, study), study))
+        found.append(find_spots(land, score_tile(land, study, study.planned), study))
     return measure_candidates(join_spots(found, study.grid, study.settings.sites), study)
 
 

@@ -157,7 +157,7 @@ def spots_of(study, tile_cells=1000):
     found = []
     for window in study.grid.tiles(tile_cells):
         land = reader.land(window)
-        found.append(find_spots(land, score_tile(land, study), study))
+        found.append(find_spots(land, score_tile(land, study, study.planned), study))
     return join_spots(found, study.grid, study.settings.sites)
 
 
