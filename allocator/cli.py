@@ -113,6 +113,22 @@ def explain(
 
 
 @app.command()
+def compare(
+    one: Annotated[Path, typer.Argument(metavar="DIR", help="Folder of a plan.")],
+    other: Annotated[Path, typer.Argument(metavar="DIR", help="Folder of another plan.")],
+    as_json: Annotated[bool, typer.Option("--json", help="As JSON.")] = False,
+) -> None:
+    """What changed from one plan to another: totals, settings, inputs, properties, sites."""
+    from allocator.compare import compare_plans, comparison_words
+    from allocator.core.cautions import HEADLINE
+    from allocator.inputs.plan_folder import read_plan_folder
+
+    plans = read_plan_folder(one), read_plan_folder(other)
+    found = compare_plans(*plans)
+    _say(json.dumps(found, indent=2, sort_keys=True) if as_json else f"{comparison_words(*plans, found)}\n{HEADLINE}")
+
+
+@app.command()
 def schemes(name: Annotated[str | None, typer.Argument(help="A scheme; without it, all are listed.")] = None) -> None:
     """Schemes of land cover, roads and water that come with the tool: classes, default scores, sources."""
     from allocator.core.errors import SettingsError
@@ -202,7 +218,8 @@ def _summary(made: Any, folder: Path) -> str:
         made.study.settings.study.name,
         f"  {totals.properties} properties, {totals.area_acres:,.0f} acres",
         f"  {totals.habitat_acres:,.1f} acres of habitat, {totals.enrolled_habitat_acres:,.1f} on enrolled land",
-        f"  {totals.traps_exact:.2f} traps by the rule, {totals.traps} in whole traps",
+        f"  {totals.traps_exact:.2f} traps by the rule, {totals.traps} in whole traps "
+        f"({totals.traps_low} to {totals.traps_high} when the assumptions are drawn)",
         f"  {totals.sites} sites chosen"
         + (f" ({solver.status}, within {solver.gap_percent:.1f} % of the best possible)" if totals.sites else ""),
     ]

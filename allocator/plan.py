@@ -6,15 +6,18 @@ from allocator.core.results import Plan
 from allocator.core.study import Study
 from allocator.grid.land import land_reader
 from allocator.grid.run import run_tiles
+from allocator.habitat.histogram import join_histograms, tile_histogram
 from allocator.habitat.patches import tile_patches
 from allocator.habitat.season import join_habitat, season_moves
 from allocator.habitat.tile import score_tile, sum_tile
+from allocator.sites.allot import allot_traps
 from allocator.sites.candidates import measure_candidates
-from allocator.sites.place import place_sites
 from allocator.sites.reach import join_demand, square_cells, tile_demand
 from allocator.sites.spots import find_spots, join_spots
 from allocator.summary.gather import Stages, gather
-from allocator.traps.need import enrolled_pairs, work_out_need
+from allocator.traps.ask import ask_next
+from allocator.traps.count_range import count_range
+from allocator.traps.need import need_of_areas
 
 TILE_CELLS = 1024
 """Side of a tile in cells: fastest of 256 to 5,000 when measured on a county of 20 million cells."""
@@ -60,23 +63,22 @@ def plan_traps(
         land = reader.land(window)
         tiles = [score_tile(land, study, season) for season in study.seasons]
         seasons = [(tile_patches(tile, grid), sum_tile(land, tile)) for tile in tiles]
-        return seasons, tile_demand(tiles[0], side), find_spots(land, tiles[0], study)
+        rows = tile_histogram(land, study, study.planned)
+        return seasons, rows, tile_demand(tiles[0], side), find_spots(land, tiles[0], study)
 
     windows = grid.tiles(tile_cells)
     tiles = run_tiles(windows, survey, workers=workers, progress=part_of(progress, 0.0, 0.7))
-    surveys, demands, spots = zip(*tiles, strict=True)
+    surveys, rows, demands, spots = zip(*tiles, strict=True)
     habitats = [
         join_habitat(*zip(*pieces, strict=True), study, season)
         for pieces, season in zip(zip(*surveys, strict=True), study.seasons, strict=True)
     ]
+    planned, enrolled = habitats[0], study.properties.enrolled
     moves = season_moves(habitats, reader, windows, workers=workers)
-    needs = [work_out_need(enrolled_pairs(one.areas, study.properties.enrolled), one.areas.complex_enrolled_m2,
-                           properties=len(study.properties.ids), traps=settings.traps) for one in habitats]  # fmt: skip
-    planned, need = habitats[0], needs[0]
+    needs = [need_of_areas(one.areas, enrolled, settings.traps) for one in habitats]
+    ranges = count_range(study, join_histograms(rows), planned, needs[0])
+    asked = ask_next(planned.areas, enrolled, needs[0], settings.traps)
     candidates = measure_candidates(join_spots(spots, grid, settings.sites), study)
     demand = join_demand(demands, planned.patches, planned.complexes, grid)
-    placement = place_sites(
-        study, candidates, demand, need=need, complexes=planned.complexes, patches=planned.patches.shapes,
-        progress=part_of(progress, 0.75, 1.0),
-    )  # fmt: skip
-    return gather(study, Stages(habitats, moves, needs, candidates, placement))
+    allotment = allot_traps(study, candidates, demand, needs[0], planned, part_of(progress, 0.75, 1.0))
+    return gather(study, Stages(habitats, moves, needs, ranges, asked, candidates, allotment))

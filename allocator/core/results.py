@@ -32,8 +32,12 @@ class Totals:
         On enrolled properties.
     traps_exact : float
         Enrolled habitat over acres per trap, not rounded.
-    traps, sites, shortfall : int
-        Traps needed, sites chosen, and the difference.
+    traps, traps_low, traps_high : int
+        Traps needed, and the 10th and 90th percentile of that number.
+    traps_given : int
+        Traps that the plan places: those needed, or those on hand.
+    sites, shortfall : int
+        Sites chosen, and traps given that have none.
     """
 
     properties: int
@@ -43,6 +47,9 @@ class Totals:
     enrolled_habitat_acres: float
     traps_exact: float
     traps: int
+    traps_low: int
+    traps_high: int
+    traps_given: int
     sites: int
     shortfall: int
 
@@ -96,8 +103,12 @@ class Plan:
         Status and gap of the choice of sites.
     properties, habitat, complexes, sites, candidates, service_areas : geopandas.GeoDataFrame
         One row each per property, patch, complex, site, candidate, site; in the study's coordinate system.
-    cover_acres, seasons, season_acres, sightings_check, assumptions, inputs, problems : pandas.DataFrame
-        Tables without geometry.
+    cover_acres, seasons, season_acres, sightings_check : pandas.DataFrame
+        Tables without geometry, on habitat.
+    ask_next, frontier, tornado, yardsticks, pigs : pandas.DataFrame
+        Tables without geometry, on the number of traps.
+    assumptions, inputs, problems : pandas.DataFrame
+        Tables without geometry, for the record.
     scores : mapping of str to ScoreMap
         The habitat score of every cell by season, the planned season first.
     warnings : tuple of str
@@ -119,6 +130,11 @@ class Plan:
     seasons: pd.DataFrame
     season_acres: pd.DataFrame
     sightings_check: pd.DataFrame
+    ask_next: pd.DataFrame
+    frontier: pd.DataFrame
+    tornado: pd.DataFrame
+    yardsticks: pd.DataFrame
+    pigs: pd.DataFrame
     assumptions: pd.DataFrame
     inputs: pd.DataFrame
     problems: pd.DataFrame

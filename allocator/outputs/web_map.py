@@ -18,6 +18,7 @@ from allocator.core.crs import GEOGRAPHIC, describe, transform_points
 from allocator.core.results import Plan
 from allocator.core.study import Roads
 from allocator.core.units import METRES_PER_FOOT
+from allocator.outputs.charts import frontier_chart, tornado_chart
 from allocator.outputs.map_image import RAMP, Overlay, score_overlay
 from allocator.outputs.map_shapes import areas, display_shapes, lines, middle, mixed, steps
 from allocator.outputs.map_words import LAYERS, plain, shown_table
@@ -28,6 +29,8 @@ STREET_TILES = "https://tile.openstreetmap.org/{z}/{x}/{y}.png"
 STREET_CREDIT = "© OpenStreetMap contributors"
 MOST_CANDIDATES = 20_000
 """Possible spots that are drawn, the most suitable first; the file ``plan.gpkg`` has all."""
+MOST_ASKED = 10
+"""Owners to ask next that the page names; the table ``ask_next`` has all."""
 TRAP_CLASSES = ((1, 1), (2, 2), (3, 4), (5, 9), (10, None))
 """Least and most traps of each shade; None: no most."""
 
@@ -66,6 +69,17 @@ def map_page(plan: Plan) -> str:
         "scores": [_score_words(name, place == 0, len(overlays)) for place, name in enumerate(overlays)],
         "seasons": plan.seasons.to_dict("records"),
         "sightings": plan.facts.get("sightings"),
+        "tornado": tornado_chart(
+            list(plan.tornado[["assumption", "low_traps", "high_traps"]].itertuples(index=False, name=None)),
+            point=plan.totals.traps_exact,
+        ),
+        "frontier": frontier_chart(
+            plan.frontier["traps"].tolist(), plan.frontier["served_units_acres"].tolist(), placed=plan.totals.sites
+        ),
+        "yardsticks": plan.yardsticks.to_dict("records"),
+        "asked": plan.ask_next.head(MOST_ASKED).to_dict("records"),
+        "asked_in_all": len(plan.ask_next),
+        "pigs": plan.pigs.to_dict("records"),
         "candidates_left_out": max(0, len(plan.candidates) - MOST_CANDIDATES),
     } | _layer_list(shapes)
     data = {
@@ -245,6 +259,7 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )  # fmt: skip
     environment.filters["number"] = _number
+    environment.filters["sentence"] = lambda words: words[:1].upper() + words[1:]
     return environment
 
 

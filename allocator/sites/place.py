@@ -30,6 +30,8 @@ class Placement:
         Candidate and complex of each site.
     circles : array of shapely polygons
         Ground within the service radius of each site.
+    gain_m2 : array of float64
+        Habitat units (m2 times score) that each site adds to those of its complex.
     served_m2 : array of float64
         Habitat of the complex inside the circle that no better site serves.
     complex_served, complex_bound : array of float64, shape (complexes,)
@@ -42,6 +44,7 @@ class Placement:
     candidate: Ints
     complex_of: Ints
     circles: Shapes
+    gain_m2: Floats
     served_m2: Floats
     complex_served: Floats
     complex_bound: Floats
@@ -101,8 +104,63 @@ def place_sites(
     circles, served_m2 = _served_ground(study, candidates, candidate, complex_of, complexes, patches)
     sited = np.bincount(candidates.spots.owner[candidate], minlength=len(study.properties.ids))
     return Placement(
-        candidate, complex_of, circles, served_m2, served, bound, _reasons(study, candidates, need, sited, shortfalls)
+        candidate,
+        complex_of,
+        circles,
+        -np.array([gain for gain, _, _ in taken]),
+        served_m2,
+        served,
+        bound,
+        _reasons(study, candidates, need, sited, shortfalls),
     )
+
+
+@dataclass(frozen=True)
+class Gains:
+    """What sites gain, the best first.
+
+    Parameters
+    ----------
+    curves : list of array of float64
+        For each complex the gain of 1, 2 and so on up to as many sites as it has: habitat units (m2 times score), those
+        of sites near a sighting counted for more.
+    served_m2 : array of float64, shape (sites,)
+        Habitat units that the best 1, 2 and so on sites of all complexes serve, nothing counted for more.
+    """
+
+    curves: list[Floats]
+    served_m2: Floats
+
+
+def site_gains(study: Study, candidates: Candidates, placement: Placement, need: Need) -> Gains:
+    """What so many traps gain.
+
+    Parameters
+    ----------
+    study : Study
+        Sightings, service radius, weight of sightings.
+    candidates : Candidates
+        Where the sites stand.
+    placement : Placement
+        Sites for as many traps as are needed.
+    need : Need
+        Traps of each complex.
+
+    Returns
+    -------
+    Gains
+        By complex and in all.
+    """
+    gain = placement.gain_m2.copy()
+    seen, radius = study.sightings, study.settings.service_radius_m
+    if seen is not None and len(seen) and len(gain):
+        tree = cKDTree(seen[["x_m", "y_m"]].to_numpy(float))
+        at = np.stack([candidates.x_m[placement.candidate], candidates.y_m[placement.candidate]], axis=1)
+        gain[tree.query(at)[0] <= radius] *= 1 + study.settings.traps.sightings_weight
+    order = np.argsort(-gain, kind="stable")
+    its = placement.complex_of[order]
+    curves = [np.cumsum(gain[order][its == place]) for place in range(len(need.complex_traps))]
+    return Gains(curves, np.cumsum(placement.gain_m2[order]))
 
 
 def _free_candidates(candidates: Candidates, limit: Ints, taken: list[int], study: Study) -> Ints:

@@ -8,6 +8,7 @@ import pandas as pd
 
 from allocator.core.settings import read_defaults, read_profile
 from allocator.core.study import Study, class_score
+from allocator.core.units import SQUARE_METRES_PER_ACRE
 
 COLUMNS = ["setting", "value", "unit", "meaning", "source"]
 Row = tuple[str, str, str, str, str]
@@ -71,7 +72,12 @@ def _chosen(study: Study) -> list[Row]:
     radius = study.settings.sites.service_radius_m
     meaning = "habitat within this distance of a trap is served"
     source = "study file" if radius else "radius of a circle of traps.acres_per_trap"
+    ends = [one / SQUARE_METRES_PER_ACRE for one in study.settings.traps.m2_per_trap_ends]
+    is_set = study.settings.traps.acres_per_trap_range is not None
     return [
+        ("traps.acres_per_trap_range", f"[{ends[0]:g}, {ends[2]:g}]", "acres of habitat",
+         "least and most habitat that one trap may answer for; low and high counts are drawn between them",
+         "study file" if is_set else "two thirds to four thirds of traps.acres_per_trap: project default"),
         ("sites.service_radius_m", f"{study.settings.service_radius_m:.1f}", "m", meaning, source),
         ("study.cell_m", f"{study.grid.cell_m:g}", "m", "side of a cell",
          "study file" if study.settings.study.cell_m else "chosen from the land cover"),

@@ -6,7 +6,7 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import Geod
 
-from allocator.core.arrays import Floats
+from allocator.core.arrays import Floats, Ints
 from allocator.core.cautions import SITE_CAUTION
 from allocator.core.crs import GEOGRAPHIC, transform_points
 from allocator.core.study import BLANK_CLASS, Study
@@ -15,11 +15,13 @@ from allocator.habitat.area import Areas
 from allocator.habitat.complexes import Complexes
 from allocator.habitat.components import COMPONENTS
 from allocator.habitat.patches import Patches
+from allocator.sites.allot import Allotment
 from allocator.sites.candidates import Candidates
 from allocator.sites.place import Placement
 from allocator.sites.spots import SHADES
 from allocator.summary.coordinates import crew_coordinates
-from allocator.traps.need import Need
+from allocator.traps.need import Need, traps_alone
+from allocator.traps.ranges import Ranges
 
 ROAD_WHEN = {"yes": "all year", "dry": "dry weather only"}
 
@@ -34,14 +36,33 @@ def _over(part: Floats, whole: Floats) -> Floats:
     return np.divide(part, whole, out=np.zeros(len(part)), where=whole > 0)
 
 
+def whole_range(traps: Ints, exact: Floats, ends: Floats) -> Ints:
+    """Low and high whole traps: the plan's number moved by what the exact figure moves, a half upwards.
+
+    Parameters
+    ----------
+    traps, exact : array, shape (...)
+        Whole and exact traps of the plan.
+    ends : array of float64, shape (2, ...)
+        Low and high exact traps.
+
+    Returns
+    -------
+    array of int64, shape (2, ...)
+        0 or more; the plan's own number where nothing moves.
+    """
+    moved = np.floor(np.asarray(traps) + (ends - exact) + 0.5 + 1e-9)
+    return np.maximum(moved, 0).astype(np.int64)
+
+
 def property_frame(
-    study: Study, areas: Areas, need: Need, placement: Placement, candidates: Candidates
+    study: Study, areas: Areas, need: Need, ranges: Ranges, *, allotment: Allotment, candidates: Candidates
 ) -> gpd.GeoDataFrame:
     """One row per property.
 
     Parameters
     ----------
-    study, areas, need, placement, candidates
+    study, areas, need, ranges, allotment, candidates
         The stages' results.
 
     Returns
@@ -57,7 +78,9 @@ def property_frame(
     # Ground outside the land cover's edge has no cells at all: blank too.
     outside_m2 = np.maximum(area_m2 - shapely.area(shapely.clip_by_rect(properties.shapes, *study.grid.bounds_m)), 0)
     outside_m2[outside_m2 < 1e-9 * area_m2] = 0
+    placement, given = allotment.placement, allotment.given.property_traps
     sited = np.bincount(candidates.spots.owner[placement.candidate], minlength=number)
+    low, high = whole_range(need.property_traps, need.property_exact, ranges.traps)
     return gpd.GeoDataFrame(
         {
             "property_id": np.array(properties.ids, object),
@@ -67,11 +90,17 @@ def property_frame(
             "habitat_acres": acres(habitat_m2),
             "habitat_percent": percent(_over(habitat_m2, area_m2)),
             "habitat_units_acres": acres(np.bincount(areas.pair_property, areas.pair_units_m2, number)),
+            "habitat_low_acres": acres(ranges.habitat_m2[0]),
+            "habitat_high_acres": acres(ranges.habitat_m2[1]),
             "blank_percent": percent(_over(blank_m2 + outside_m2, area_m2)),
             "traps_exact": need.property_exact,
             "traps": need.property_traps,
+            "traps_low": low,
+            "traps_high": high,
+            "traps_alone": traps_alone(need, study.settings.traps),
+            "traps_given": given,
             "sites": sited,
-            "shortfall": need.property_traps - sited,
+            "shortfall": given - sited,
             "shortfall_reason": np.array(placement.reason, object),
         },
         geometry=properties.shapes,
@@ -107,13 +136,13 @@ def habitat_frame(study: Study, patches: Patches, complexes: Complexes) -> gpd.G
 
 
 def complex_frame(
-    study: Study, areas: Areas, need: Need, *, complexes: Complexes, patches: Patches, placement: Placement
+    study: Study, areas: Areas, need: Need, *, complexes: Complexes, patches: Patches, allotment: Allotment
 ) -> gpd.GeoDataFrame:
     """One row per complex.
 
     Parameters
     ----------
-    study, areas, need, complexes, patches, placement
+    study, areas, need, complexes, patches, allotment
         The stages' results.
 
     Returns
@@ -121,7 +150,7 @@ def complex_frame(
     geopandas.GeoDataFrame
         Columns of the table ``complexes``.
     """
-    number = complexes.count
+    number, placement = complexes.count, allotment.placement
     sited = np.bincount(placement.complex_of, minlength=number)
     parts, owner = shapely.get_parts(patches.shapes, return_index=True)
     of = complexes.complex_of[owner]
@@ -137,6 +166,7 @@ def complex_frame(
             "habitat_units_acres": acres(areas.complex_units_m2),
             "traps_exact": need.complex_exact,
             "traps": need.complex_traps,
+            "traps_given": allotment.given.complex_traps,
             "sites": sited,
             "served_percent": percent(_over(placement.complex_served, areas.complex_units_m2)),
             "gap_percent": np.where(sited > 0, gap, np.nan),

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import shapely
 
@@ -15,6 +16,7 @@ from allocator.habitat.area import Areas
 from allocator.habitat.components import used_components
 from allocator.habitat.season import Habitat, Moves
 from allocator.habitat.sightings import check_sightings, verdict
+from allocator.sites.allot import Allotment
 from allocator.sites.candidates import Candidates
 from allocator.sites.place import Placement
 from allocator.summary.assumptions import assumptions
@@ -25,9 +27,13 @@ from allocator.summary.frames import (
     property_frame,
     service_frame,
     site_frame,
+    whole_range,
 )
 from allocator.summary.tables import cover_table, season_property_table, season_table, sightings_table
+from allocator.summary.trap_tables import ask_table, frontier_table, pig_table, tornado_table, yardstick_table
+from allocator.traps.ask import AskNext
 from allocator.traps.need import Need
+from allocator.traps.ranges import Ranges
 
 
 @dataclass(frozen=True)
@@ -38,15 +44,22 @@ class Stages:
     ----------
     habitats, moves, needs : sequence
         Habitat of each season, what it gains and loses, and its traps; the planned season first.
-    candidates, placement
-        Candidates and chosen sites of the planned season.
+    ranges, asked, candidates, allotment
+        Of the planned season: low and high counts, owners to ask, possible spots, traps given and their sites.
     """
 
     habitats: Sequence[Habitat]
     moves: Sequence[Moves]
     needs: Sequence[Need]
+    ranges: Ranges
+    asked: AskNext
     candidates: Candidates
-    placement: Placement
+    allotment: Allotment
+
+    @property
+    def placement(self) -> Placement:
+        """The sites."""
+        return self.allotment.placement
 
     @property
     def areas(self) -> Areas:
@@ -75,18 +88,21 @@ def gather(study: Study, stages: Stages) -> Plan:
         Tables with the columns of ``outputs/columns.csv``.
     """
     planned, areas, need, placement = stages.habitats[0], stages.areas, stages.need, stages.placement
-    properties = property_frame(study, areas, need, placement, stages.candidates)
+    properties = property_frame(
+        study, areas, need, stages.ranges, allotment=stages.allotment, candidates=stages.candidates
+    )
+    totals = _totals(study, stages)
     check = None if study.sightings is None else check_sightings(
         planned.score, study.sightings["x_m"].to_numpy(float), study.sightings["y_m"].to_numpy(float)
     )  # fmt: skip
     return Plan(
         study=study,
-        totals=_totals(study, stages),
+        totals=totals,
         solver=_solver(placement),
         properties=properties,
         habitat=habitat_frame(study, planned.patches, planned.complexes),
         complexes=complex_frame(
-            study, areas, need, complexes=planned.complexes, patches=planned.patches, placement=placement
+            study, areas, need, complexes=planned.complexes, patches=planned.patches, allotment=stages.allotment
         ),
         sites=site_frame(study, stages.candidates, placement, planned.complexes),
         candidates=candidate_frame(study, stages.candidates, placement),
@@ -95,6 +111,11 @@ def gather(study: Study, stages: Stages) -> Plan:
         seasons=season_table(stages.habitats, stages.moves, stages.needs),
         season_acres=season_property_table(study, stages.habitats, stages.needs),
         sightings_check=sightings_table(check),
+        ask_next=ask_table(study, stages.asked),
+        frontier=frontier_table(stages.allotment),
+        tornado=tornado_table(stages.ranges),
+        yardsticks=yardstick_table(study, areas.enrolled_m2),
+        pigs=pig_table(study, totals.area_acres),
         assumptions=assumptions(study),
         inputs=pd.DataFrame(
             [(one.role, one.path_name, one.crs, one.features, one.sha256) for one in study.inputs],
@@ -114,16 +135,21 @@ def _totals(study: Study, stages: Stages) -> Totals:
     areas, need = stages.areas, stages.need
     area_m2 = float(shapely.area(study.properties.shapes).sum()) - areas.double_m2
     traps, sites = int(need.complex_traps.sum()), len(stages.placement.candidate)
+    given, exact = int(stages.allotment.given.complex_traps.sum()), float(need.complex_exact.sum())
+    low, high = whole_range(np.array(traps), np.array(exact), np.array(stages.ranges.total_traps))
     return Totals(
         properties=len(study.properties.ids),
         area_acres=acres(area_m2),
         habitat_acres=acres(areas.covered_m2),
         habitat_units_acres=acres(areas.covered_units_m2),
         enrolled_habitat_acres=acres(areas.enrolled_m2),
-        traps_exact=float(need.complex_exact.sum()),
+        traps_exact=exact,
         traps=traps,
+        traps_low=int(low),
+        traps_high=int(high),
+        traps_given=given,
         sites=sites,
-        shortfall=traps - sites,
+        shortfall=given - sites,
     )
 
 
@@ -143,9 +169,17 @@ def _warnings(study: Study, stages: Stages, properties: pd.DataFrame) -> tuple[s
     totals = _totals(study, stages)
     if totals.shortfall:
         short = properties[properties["shortfall"] > 0]
+        have = "has" if totals.shortfall == 1 else "have"
+        where = "1 property" if len(short) == 1 else f"{len(short)} properties"
         found.append(
-            f"{totals.shortfall} of {totals.traps} traps {'has' if totals.shortfall == 1 else 'have'} no site, on "
-            f"{len(short)} {'property' if len(short) == 1 else 'properties'}; the reason stands in the property table."
+            f"{totals.shortfall} of {totals.traps_given} traps {have} no site, on {where}; the reason stands in the "
+            "property table."
+        )
+    if totals.traps_given < totals.traps:
+        more = stages.allotment.marginal_m2
+        gain = "" if np.isnan(more) else f" One more trap would add {acres(more):,.0f} acres of habitat units."
+        found.append(
+            f"{totals.traps} traps are needed and {totals.traps_given} are placed, where they gain most.{gain}"
         )
     if not totals.habitat_acres:
         found.append("No habitat was found on these properties with these settings.")

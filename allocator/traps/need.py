@@ -109,6 +109,27 @@ def enrolled_pairs(areas: Areas, enrolled: Bools) -> Pairs:
     return Pairs(areas.pair_property[signed], areas.pair_complex[signed], areas.pair_m2[signed])
 
 
+def need_of_areas(areas: Areas, enrolled: Bools, traps: TrapSettings) -> Need:
+    """Traps by the rule from habitat by property and complex.
+
+    Parameters
+    ----------
+    areas : Areas
+        Of one season.
+    enrolled : array of bool, shape (properties,)
+        Whose habitat asks for traps.
+    traps : TrapSettings
+        The rule.
+
+    Returns
+    -------
+    Need
+        By complex, property and pair.
+    """
+    pairs = enrolled_pairs(areas, enrolled)
+    return work_out_need(pairs, areas.complex_enrolled_m2, properties=len(enrolled), traps=traps)
+
+
 def work_out_need(pairs: Pairs, enrolled_habitat_m2: Floats, *, properties: int, traps: TrapSettings) -> Need:
     """Traps per complex, shared over its enrolled properties by their habitat.
 
@@ -137,6 +158,32 @@ def work_out_need(pairs: Pairs, enrolled_habitat_m2: Floats, *, properties: int,
         ],
         np.int64,
     )
+    return _shared(complex_traps, pairs, exact=exact, properties=properties, traps=traps)
+
+
+def give_traps(need: Need, complex_traps: Ints, traps: TrapSettings) -> Need:
+    """A need with another number of traps per complex, shared anew over its properties.
+
+    Parameters
+    ----------
+    need : Need
+        What is needed.
+    complex_traps : array of int64
+        Traps that each complex is given.
+    traps : TrapSettings
+        Rule of sharing.
+
+    Returns
+    -------
+    Need
+        With the traps given; the exact figures stay.
+    """
+    number = len(need.property_exact)
+    return _shared(complex_traps, need.pairs, exact=need.complex_exact, properties=number, traps=traps)
+
+
+def _shared(complex_traps: Ints, pairs: Pairs, *, exact: Floats, properties: int, traps: TrapSettings) -> Need:
+    """Traps of every complex shared over its enrolled properties."""
     pair_traps = np.zeros(len(pairs.property), np.int64)
     first = np.searchsorted(pairs.complex, np.arange(len(exact) + 1))
     for position in np.flatnonzero(complex_traps):
@@ -149,4 +196,31 @@ def work_out_need(pairs: Pairs, enrolled_habitat_m2: Floats, *, properties: int,
         property_traps=np.bincount(pairs.property, pair_traps, properties).astype(np.int64),
         pairs=pairs,
         pair_traps=pair_traps,
+    )
+
+
+def traps_alone(need: Need, traps: TrapSettings) -> Ints:
+    """What each property would get if its habitat were a complex of its own.
+
+    Parameters
+    ----------
+    need : Need
+        With the enrolled habitat of each property.
+    traps : TrapSettings
+        Rounding and smallest habitat.
+
+    Returns
+    -------
+    array of int64, shape (properties,)
+        Their sum says what rounding each property on its own would make of the total.
+    """
+    smallest = traps.smallest_habitat_m2 * (1 - 1e-9)
+    return np.array(
+        [
+            traps_needed(
+                float(one), traps.rounding, is_large_enough=bool(one > 0 and one * traps.m2_per_trap >= smallest)
+            )
+            for one in need.property_exact
+        ],
+        np.int64,
     )

@@ -16,7 +16,7 @@ from allocator.core.settings.inputs import (
     SoilsInput,
     WaterInput,
 )  # fmt: skip
-from allocator.core.settings.siting import Rounding, ShareBy, SiteSettings, TrapSettings
+from allocator.core.settings.siting import PigSettings, RangeSettings, Rounding, ShareBy, SiteSettings, TrapSettings
 from allocator.core.settings.whole import Settings
 
 __all__ = [
@@ -30,7 +30,9 @@ __all__ = [
     "Flooding",
     "HabitatSettings",
     "LandCoverInput",
+    "PigSettings",
     "PropertiesInput",
+    "RangeSettings",
     "RoadsInput",
     "Rounding",
     "Section",

@@ -38,8 +38,15 @@ def _is_range(ends: tuple[float, float]) -> tuple[float, float]:
     return ends
 
 
+def _is_positive_range(ends: tuple[float, float]) -> tuple[float, float]:
+    if not 0 < ends[0] <= ends[1] < math.inf:
+        raise ValueError("give the least, then the most, both above 0, such as [200, 400]")
+    return ends
+
+
 Curve = Annotated[tuple[tuple[float, float], ...], AfterValidator(_is_curve)]
 Range = Annotated[tuple[float, float], AfterValidator(_is_range)]
+PositiveRange = Annotated[tuple[float, float], AfterValidator(_is_positive_range)]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 Score = Annotated[float, Field(ge=0, le=1)]

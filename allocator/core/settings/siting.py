@@ -1,10 +1,10 @@
 """``[traps]`` and ``[sites]``: how habitat becomes a number of traps, and where they may stand."""
 
-from typing import Literal
+from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from allocator.core.settings.base import NotNegative, Positive, Range, Score, Section
+from allocator.core.settings.base import NotNegative, Positive, PositiveRange, Range, Score, Section
 from allocator.core.units import square_metres
 
 Rounding = Literal["nearest", "up", "down"]
@@ -15,9 +15,25 @@ class TrapSettings(Section):
     """How habitat becomes a number of traps."""
 
     acres_per_trap: Positive = Field(description="acres of habitat per trap")
+    acres_per_trap_range: PositiveRange | None = Field(
+        None, description="least and most acres per trap, for low and high; absent: two thirds to four thirds of it"
+    )
+    available: Annotated[int, Field(ge=0)] | None = Field(
+        None, description="traps on hand, where they may be fewer than needed; absent: as many as needed"
+    )
+    sightings_weight: NotNegative = Field(
+        description="how much more a trap gains near a sighting, when there are too few"
+    )
     rounding: Rounding = Field(description="nearest, up or down")
     smallest_habitat_acres: NotNegative = Field(description="a complex with this much gets one trap, acres")
     share_by: ShareBy = Field(description="rule that shares a complex's traps over its properties")
+
+    @property
+    def m2_per_trap_ends(self) -> tuple[float, float, float]:
+        """Least, set and most square metres of habitat per trap; the range is widened to hold what is set."""
+        least, most = self.acres_per_trap_range or (self.acres_per_trap * 2 / 3, self.acres_per_trap * 4 / 3)
+        acres = min(least, self.acres_per_trap), self.acres_per_trap, max(most, self.acres_per_trap)
+        return float(square_metres(acres[0])), self.m2_per_trap, float(square_metres(acres[2]))
 
     @property
     def m2_per_trap(self) -> float:
@@ -28,6 +44,31 @@ class TrapSettings(Section):
     def smallest_habitat_m2(self) -> float:
         """Least enrolled habitat of a complex for its first trap, square metres."""
         return float(square_metres(self.smallest_habitat_acres))
+
+
+class RangeSettings(Section):
+    """What the low and high count are drawn from."""
+
+    draws: Annotated[int, Field(ge=100, le=1_000_000)] = Field(description="number of draws")
+    seed: Annotated[int, Field(ge=0)] = Field(description="seed of the draws: the same seed gives the same range")
+    threshold: Annotated[float, Field(ge=0, le=0.5)] = Field(description="how far the threshold may be off, either way")
+    scores: Annotated[float, Field(ge=0, le=1)] = Field(description="how far class scores may be off, either way")
+    curves: Annotated[float, Field(ge=0, lt=1)] = Field(
+        description="how far the distances of the curves may be off, as a part of them"
+    )
+
+
+class PigSettings(Section):
+    """Pigs, when there is a count or a density to start from."""
+
+    density_per_km2: NotNegative | None = Field(None, description="pigs per square kilometre of habitat")
+    density_range_per_km2: tuple[NotNegative, NotNegative] = Field(
+        description="least and most pigs per square kilometre that are thought possible"
+    )
+    counted: NotNegative | None = Field(None, description="pigs counted by camera on this land, in place of a density")
+    annual_growth: NotNegative = Field(description="what the pigs that are left gain in a year, as a share")
+    years: Annotated[int, Field(ge=1, le=50)] = Field(description="years to reach the end share")
+    end_share: Annotated[float, Field(gt=0, le=1)] = Field(description="pigs left at the end, as a share of the start")
 
 
 class Terms(Section):

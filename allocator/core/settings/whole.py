@@ -8,7 +8,7 @@ from pydantic import Field, model_validator
 from allocator.core.settings.base import NotNegative, Positive, Section
 from allocator.core.settings.habitat import HabitatSettings
 from allocator.core.settings.inputs import Inputs
-from allocator.core.settings.siting import SiteSettings, TrapSettings
+from allocator.core.settings.siting import PigSettings, RangeSettings, SiteSettings, TrapSettings
 
 
 class StudySettings(Section):
@@ -36,6 +36,8 @@ class Settings(Section):
     inputs: Inputs
     habitat: HabitatSettings
     traps: TrapSettings
+    range: RangeSettings
+    pigs: PigSettings
     sites: SiteSettings
 
     @model_validator(mode="after")

@@ -140,11 +140,13 @@ def make_plan(properties: int = 12, sites: int = 9, name: str = "Harlow Bottoms 
     blank = _blank_tables()
     return Plan(
         study=_study(score, name, owners), solver=Solver("optimal", 0.0), scores={"year_round": score}, habitat=habitat,
-        totals=Totals(properties, 9000.0, 2260.4, 1600.0, 2000.0, 7.5, 11, sites, 2), complexes=complexes,
+        totals=Totals(properties, 9000.0, 2260.4, 1600.0, 2000.0, 7.5, 11, 8, 14, 11, sites, 2), complexes=complexes,
         properties=owners, sites=places, candidates=spots,
         service_areas=_frame("service_areas", circles, list(places.geometry.buffer(620))),
         cover_acres=blank["cover_acres"], seasons=blank["seasons"], season_acres=blank["season_acres"],
-        sightings_check=blank["sightings_check"], assumptions=blank["assumptions"], inputs=blank["inputs"],
+        sightings_check=blank["sightings_check"], ask_next=blank["ask_next"], frontier=blank["frontier"],
+        tornado=blank["tornado"], yardsticks=blank["yardsticks"], pigs=blank["pigs"],
+        assumptions=blank["assumptions"], inputs=blank["inputs"],
         problems=blank["problems"], warnings=("2 traps have no site.", PAYLOADS[1]),
         facts={"area_error_percent": 2.4e-6, "length_error_percent": 0.031},
     )  # fmt: skip

@@ -56,9 +56,15 @@ def _properties() -> pd.DataFrame:
         "habitat_acres": [1.25, 0.0, 0.0],
         "habitat_percent": [50.58, 0.0, 0.0],
         "habitat_units_acres": [1.0, 0.0, 0.0],
+        "habitat_low_acres": [1.0, 0.1, 0.0],
+        "habitat_high_acres": [1.5, 0.4, 0.2],
         "blank_percent": [0.0, 100.0, np.nan],
         "traps_exact": [2.1, 0.4, 0.0],
         "traps": [2, 1, 0],
+        "traps_low": [1, 0, 0],
+        "traps_high": [3, 1, 0],
+        "traps_alone": [2, 0, 0],
+        "traps_given": [2, 1, 0],
         "sites": [2, 0, 0],
         "shortfall": [0, 1, 0],
         "shortfall_reason": ["", "no ground within 60 m of a road", ""],
@@ -123,7 +129,7 @@ def _layers(count: int) -> dict[str, gpd.GeoDataFrame]:
     )  # fmt: skip
     complexes = pd.DataFrame({
         "complex_id": ["C1"], "patches": [2], "habitat_acres": [0.65], "enrolled_habitat_acres": [0.65],
-        "habitat_units_acres": [0.5], "traps_exact": [2.5], "traps": [3], "sites": [count],
+        "habitat_units_acres": [0.5], "traps_exact": [2.5], "traps": [3], "traps_given": [3], "sites": [count],
         "served_percent": [80.0 if count else 0.0], "gap_percent": [0.0 if count else np.nan],
     })  # fmt: skip
     return {
@@ -156,6 +162,24 @@ def _tables(study: Study) -> dict[str, pd.DataFrame]:
             {"measure": ["Boyce index"], "value": [0.5], "low": [np.nan], "high": [np.nan], "sample": ["12 cells"],
              "meaning": ["invented"]}
         ),
+        "ask_next": pd.DataFrame(
+            {"rank": [1], "property_id": ["7"], "name": [NAMES[2]], "habitat_acres": [1.0],
+             "habitat_units_acres": [0.8], "traps_added": [1], "complexes": [1], "with_traps": [1]}
+        ),
+        "frontier": pd.DataFrame(
+            {"traps": [0, 1], "served_units_acres": [0.0, 0.6], "added_acres": [0.0, 0.6], "is_planned": [False, True]}
+        ),
+        "tornado": pd.DataFrame(
+            {"assumption": ["acres per trap"], "low_traps": [2.0], "high_traps": [4.0], "width_traps": [2.0]}
+        ),
+        "yardsticks": pd.DataFrame(
+            {"what": ["this plan's rule"], "figure": ["300 acres"], "acres": [300.0], "traps": [2.5],
+             "source": ["common practice, no source"]}
+        ),
+        "pigs": pd.DataFrame(
+            {"measure": ["pigs on this land"], "value": [10.0], "low": [1.0], "high": [30.0], "unit": ["pigs"],
+             "source": ["invented"]}
+        ),
         "assumptions": pd.DataFrame(
             {"setting": ["traps.acres_per_trap"], "value": ["300.0"], "unit": ["acres of habitat"],
              "meaning": ["habitat that one corral trap answers for"], "source": ["common practice, no source"]}
@@ -177,7 +201,7 @@ def make_plan(sites: int = 2, settings: Settings | None = None, **tables: pd.Dat
     shape = (study.grid.rows, study.grid.columns)
     return Plan(
         study=study,
-        totals=Totals(3, 5.242107629343307, 1.25, 1.0, 1.25, 2.5, 3, sites, 3 - sites),
+        totals=Totals(3, 5.242107629343307, 1.25, 1.0, 1.25, 2.5, 3, 2, 4, 3, sites, 3 - sites),
         solver=Solver("optimal" if sites else "none", 0.0 if sites else float("nan")),
         scores={"year_round": ScoreMap(study.grid, np.full(shape, 9000, dtype=np.uint16), np.ones(shape, dtype=bool))},
         warnings=("1 trap has no site",),
