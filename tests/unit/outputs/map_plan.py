@@ -120,6 +120,13 @@ def _study(score: ScoreMap, name: str, properties: gpd.GeoDataFrame) -> Study:
     )  # fmt: skip
 
 
+def _asked() -> pd.DataFrame:
+    return pd.DataFrame(
+        [(place + 1, f"{place:05d}", name, 100.0, 80.0, 1, 1, 1) for place, name in enumerate(PAYLOADS)],
+        columns=[column.column for column in columns_of("ask_next")],
+    )
+
+
 def make_plan(properties: int = 12, sites: int = 9, name: str = "Harlow Bottoms " + PAYLOADS[0]) -> Plan:
     """An invented plan whose names try to run as code."""
     score = make_score()
@@ -144,7 +151,7 @@ def make_plan(properties: int = 12, sites: int = 9, name: str = "Harlow Bottoms 
         properties=owners, sites=places, candidates=spots,
         service_areas=_frame("service_areas", circles, list(places.geometry.buffer(620))),
         cover_acres=blank["cover_acres"], seasons=blank["seasons"], season_acres=blank["season_acres"],
-        sightings_check=blank["sightings_check"], ask_next=blank["ask_next"], frontier=blank["frontier"],
+        sightings_check=blank["sightings_check"], ask_next=_asked(), frontier=blank["frontier"],
         tornado=blank["tornado"], yardsticks=blank["yardsticks"], pigs=blank["pigs"],
         assumptions=blank["assumptions"], inputs=blank["inputs"],
         problems=blank["problems"], warnings=("2 traps have no site.", PAYLOADS[1]),
