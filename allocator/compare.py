@@ -71,9 +71,8 @@ def _properties(one: PlanFolder, other: PlanFolder) -> dict[str, dict[str, list[
             what = "habitat_acres"
             found[name] = {what: [known.get(what) if first else None, known.get(what) if second else None]}
             continue
-        changed = {
-            key: [first[key], second[key]] for key in ("traps", "sites", "enrolled") if first[key] != second[key]
-        }
+        shown = ("traps", "traps_given", "sites", "enrolled")
+        changed = {key: [first.get(key), second.get(key)] for key in shown if first.get(key) != second.get(key)}
         acres = [float(row["habitat_acres"]) for row in (first, second)]
         if abs(acres[1] - acres[0]) >= LEAST_ACRES:
             changed["habitat_acres"] = [first["habitat_acres"], second["habitat_acres"]]
