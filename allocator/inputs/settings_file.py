@@ -1,5 +1,6 @@
 """The study file, with --set values on top and the shipped defaults below, as checked settings."""
 
+import re
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from difflib import get_close_matches
@@ -13,6 +14,8 @@ from allocator.core.errors import SettingsError
 from allocator.core.settings import Section, Settings, default_values, read_profile, shipped_profiles
 
 Table = dict[str, Any]
+NAME = "NAME"
+"""Stands for a name that the user chooses, in keys such as habitat.seasons.NAME.water."""
 
 
 def read_settings(path: Path, overrides: Sequence[str] = ()) -> Settings:
@@ -146,10 +149,19 @@ def _plain_messages(error: ValidationError) -> Iterator[str]:
                 yield from _missing(dotted)
             case "tuple_type" if dotted.endswith(".path"):
                 continue  # the text branch of the same value has told it already
+            case "value_error" if isinstance(problem["input"], dict):
+                # Of several settings together: the message, or the place, names them.
+                yield f"{dotted}: {problem['ctx']['error']}.".removeprefix(": ")
+            case "literal_error" if where[-1:] == ["[key]"]:
+                yield _unknown_key(_dotted(where[:-1]), [f"{_dotted(where[:-2])}.{one}" for one in _choices(problem)])
             case "model_type" | "model_attributes_type" | "dict_type":
                 yield f"{dotted} is {problem['input']!r}; expected a table [{dotted}]."
             case _:
                 yield f"{dotted} is {problem['input']!r}; expected {_expectation(problem)}."
+
+
+def _choices(problem: Any) -> list[str]:
+    return re.findall(r"'([^']+)'", problem["ctx"]["expected"])
 
 
 def _is_union_branch(part: object) -> bool:
@@ -167,13 +179,20 @@ def _known_keys(section: type[BaseModel], path: str = "") -> Iterator[str]:
         where = f"{path}{name}"
         yield where
         options = get_args(field.annotation) if get_origin(field.annotation) in (Union, UnionType) else ()
+        named = get_args(field.annotation)[1:] if get_origin(field.annotation) is dict else ()
         for option in (field.annotation, *options):
             if isinstance(option, type) and issubclass(option, Section):
                 yield from _known_keys(option, f"{where}.")
+        for option in named:
+            if isinstance(option, type) and issubclass(option, Section):
+                yield from _known_keys(option, f"{where}.{NAME}.")
 
 
 def _unknown_key(dotted: str, keys: Sequence[str]) -> str:
     table, _, leaf = dotted.rpartition(".")
+    parts = table.split(".")
+    if parts[:2] == ["habitat", "seasons"] and len(parts) == 3:  # the user names the season
+        keys = [key.replace(NAME, parts[2]) for key in keys]
     siblings = [key for key in keys if key.rpartition(".")[0] == table]
     everywhere = {key.rpartition(".")[2]: key for key in reversed(keys)}
     here = {key.rpartition(".")[2]: key for key in siblings}

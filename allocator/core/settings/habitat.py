@@ -40,15 +40,15 @@ class Weights(Section):
     lowland: NotNegative = Field(description="height above the nearest water")
     escape: NotNegative = Field(description="distance to escape cover")
     crops: NotNegative = Field(description="distance to crops")
-    developed: NotNegative = Field(description="distance to buildings and built-up land")
+    developed: NotNegative = Field(description="distance to buildings and built-up land: a power, see the model")
     flooding: NotNegative = Field(description="flooding frequency of the soil")
     drainage: NotNegative = Field(description="drainage of the soil")
     canopy: NotNegative = Field(description="tree canopy")
 
     @model_validator(mode="after")
     def _some_weight(self) -> "Weights":
-        if sum(self.model_dump().values()) <= 0:
-            raise ValueError("at least one weight must be above 0")
+        if sum(self.model_dump(exclude={"developed"}).values()) <= 0:
+            raise ValueError("at least one weight other than developed must be above 0")
         return self
 
 

@@ -3,7 +3,7 @@
 import math
 from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field, ValidationError, model_validator
 
 from allocator.core.settings.base import NotNegative, Positive, Section
 from allocator.core.settings.habitat import HabitatSettings
@@ -50,6 +50,10 @@ class Settings(Section):
                     f"study.season names {name!r}, which is not a season. Expected one of {known}; "
                     f"or describe it under [habitat.seasons.{name}]"
                 )
+            try:
+                self.habitat.in_season(name)
+            except ValidationError as error:
+                raise ValueError(f"habitat.seasons.{name}: {error.errors()[0]['msg']}") from None
         if len(set(names)) < len(names):
             raise ValueError("study.season names a season twice")
         return self

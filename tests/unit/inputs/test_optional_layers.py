@@ -123,14 +123,26 @@ def test_a_season_without_its_water_is_told(tmp_path):
     ("study.season=dri", "'dri', which is not a season. Expected one of year_round, dry, wet"),
     ('study.season=["dry", "dry"]', "names a season twice"),
     ("habitat.profile=texas", "expected one of florida_flatwoods, southeast_bottoms, texas_brush"),
-    ("habitat.groups.woods=0.4", "habitat.groups"),
-    ("habitat.seasons.dry.curves.water=[[0,1],[10,0]]", "habitat.seasons.dry.curves"),
+    ("habitat.groups.shrubs=0.4", "unknown key habitat.groups.shrubs. The nearest valid key is habitat.groups.shrub"),
+    ("habitat.seasons.dry.curves.water=[[0,1],[10,0]]", "nearest valid key is habitat.seasons.dry.curves.water_m"),
+    ("habitat.seasons.dry.curve.water_m=[[0,1],[9,0]]", "nearest valid key is habitat.seasons.dry.curves."),
+    ("habitat.seasons.dry.curves.water_m=[[0,1]]", "habitat.seasons.dry.curves.water_m"),
+    ("habitat.seasons.dry.weights.water=-1", "dry.weights.water is -1; expected a number of at least 0"),
     ("habitat.seasons.dry.water=[\"sea\"]", "habitat.seasons.dry.water"),
     ("habitat.seasons.dry.cover.91=0.4", "habitat.seasons.dry.cover.91"),
     ("habitat.cover.91=0.4", "habitat.cover.91"),
 ])  # fmt: skip
 def test_seasons_profiles_and_groups_that_do_not_exist(tmp_path, override, told):
     assert told in messages(write_study(tmp_path), [override])
+
+
+def test_a_season_without_any_weight_is_refused_in_words(tmp_path):
+    none = ", ".join(f"{name} = 0" for name in (
+        "cover", "water", "lowland", "escape", "crops", "flooding", "drainage", "canopy"))  # fmt: skip
+    path = write_study(tmp_path, f"[habitat.seasons.bare]\nweights = {{{none}}}\n")
+    told = messages(path, ["study.season=bare"])
+    assert "habitat.seasons.bare: " in told and "at least one weight other than developed must be above 0" in told
+    assert "properties" not in told  # not the whole of the settings
 
 
 def test_a_season_of_ones_own(tmp_path):
