@@ -120,12 +120,12 @@ def compare(
 ) -> None:
     """What changed from one plan to another: totals, settings, inputs, properties, sites."""
     from allocator.compare import compare_plans, comparison_words
-    from allocator.core.cautions import HEADLINE
     from allocator.inputs.plan_folder import read_plan_folder
 
     plans = read_plan_folder(one), read_plan_folder(other)
     found = compare_plans(*plans)
-    _say(json.dumps(found, indent=2, sort_keys=True) if as_json else f"{comparison_words(*plans, found)}\n{HEADLINE}")
+    as_text = json.dumps(found, indent=2, sort_keys=True, default=str) if as_json else comparison_words(*plans, found)
+    _say(as_text)
 
 
 @app.command()

@@ -1,19 +1,24 @@
-"""Two plans side by side: totals, settings, properties and sites that differ."""
+"""What changed from one plan to another: two folders of plans go in, plain words come out."""
 
-from collections.abc import Iterator, Mapping
+import json
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
 from pyproj import Geod
 from scipy.spatial import cKDTree
 
+from allocator.core.cautions import HEADLINE
 from allocator.inputs.plan_folder import PlanFolder
 
 SAME_SITE_M = 50.0
-"""Sites of two plans nearer to each other than this are the same."""
+"""Sites of two plans no farther from each other than this are the same."""
 LEAST_ACRES = 0.05
-"""Habitat of a property has changed from this many acres on."""
+"""Habitat of a property has changed when it differs by more than this."""
 MOST_LISTED = 20
+SMALLEST_RADIUS_M = 6_335_000.0
+"""No curve of WGS 84 is tighter (a (1 - e2) = 6,335,439 m), so on this ball no distance comes out too long."""
+GEOD = Geod(ellps="WGS84")
 
 
 def compare_plans(one: PlanFolder, other: PlanFolder) -> dict[str, Any]:
@@ -22,28 +27,38 @@ def compare_plans(one: PlanFolder, other: PlanFolder) -> dict[str, Any]:
     Parameters
     ----------
     one, other : PlanFolder
-        The earlier and the later plan.
+        The first and the second plan.
 
     Returns
     -------
     dict
-        ``totals`` (name to both values), ``settings`` (key to both), ``inputs`` (files whose contents differ),
-        ``seasons`` (season to habitat acres in both), ``properties`` (id to columns that changed, with both values),
-        ``sites`` (kept, gone, new). Empty parts say that nothing differs there.
+        Ready for JSON. A pair is ``[first, second]``; None stands for what a plan does not have.
+
+        - ``is_same``: whether totals, settings and the tables read are equal to the last digit.
+        - ``totals``: name to first, second and difference (None where there is none); all of them.
+        - ``seasons``: season to the same of its habitat acres; empty unless both plans tell seasons.
+        - ``settings``: dotted key to the pair, where it differs.
+        - ``inputs``: role and file to the pair of hashes, where it differs.
+        - ``properties``: ids ``gone`` and ``new``; ``changed``, id to the pairs that changed, the largest first.
+        - ``sites``: number ``kept`` and what is ``gone`` and ``new``, by place (``SAME_SITE_M``) and not by id.
+        - ``caution``: what to heed.
     """
-    both = (one, other)
-    totals = [plan.record["totals"] for plan in both]
-    settings = [dict(_flat(plan.settings)) for plan in both]
-    hashes = [{row["path_name"]: row["sha256"] for row in plan.tables["inputs"]} for plan in both]
-    seasons = [{row["season"]: float(row["habitat_acres"]) for row in plan.tables["seasons"]} for plan in both]
+    settings = [dict(_flat(plan.settings)) for plan in (one, other)]
+    hashes = [{f"{row['role']} {row['path_name']}": row["sha256"] for row in plan.tables["inputs"]}
+              for plan in (one, other)]  # fmt: skip
+    seasons = [{row["season"]: float(row["habitat_acres"]) for row in plan.tables["seasons"]} for plan in (one, other)]
     return {
-        "totals": _changes(*totals),
+        "is_same": all((
+            one.record["totals"] == other.record["totals"], one.settings == other.settings, one.tables == other.tables
+        )),
+        "totals": _side_by_side(one.record["totals"], other.record["totals"]),
+        "seasons": _side_by_side(*seasons) if all(seasons) else {},
         "settings": _changes(*settings),
         "inputs": _changes(*hashes),
-        "seasons": _changes(*seasons),
-        "properties": _properties(one, other),
-        "sites": _sites(one, other),
-    }
+        "properties": _properties(one.tables["properties"], other.tables["properties"]),
+        "sites": _sites(one.tables["sites"], other.tables["sites"]),
+        "caution": HEADLINE,
+    }  # fmt: skip
 
 
 def _flat(table: Mapping[str, Any], name: str = "") -> Iterator[tuple[str, Any]]:
@@ -56,76 +71,96 @@ def _flat(table: Mapping[str, Any], name: str = "") -> Iterator[tuple[str, Any]]
 
 
 def _changes(one: Mapping[str, Any], other: Mapping[str, Any]) -> dict[str, list[Any]]:
-    """Keys whose values differ, with both; None where a plan does not have it."""
     keys = dict.fromkeys([*one, *other])
     return {key: [one.get(key), other.get(key)] for key in keys if one.get(key) != other.get(key)}
 
 
-def _properties(one: PlanFolder, other: PlanFolder) -> dict[str, dict[str, list[str | None]]]:
-    rows = [{row["property_id"]: row for row in plan.tables["properties"]} for plan in (one, other)]
-    found: dict[str, dict[str, list[str | None]]] = {}
-    for name in dict.fromkeys([*rows[0], *rows[1]]):
-        first, second = (table.get(name) for table in rows)
-        if first is None or second is None:
-            known = first or second or {}
-            what = "habitat_acres"
-            found[name] = {what: [known.get(what) if first else None, known.get(what) if second else None]}
-            continue
-        shown = ("traps", "traps_given", "sites", "enrolled")
-        changed = {key: [first.get(key), second.get(key)] for key in shown if first.get(key) != second.get(key)}
-        acres = [float(row["habitat_acres"]) for row in (first, second)]
-        if abs(acres[1] - acres[0]) >= LEAST_ACRES:
-            changed["habitat_acres"] = [first["habitat_acres"], second["habitat_acres"]]
-        if changed:
-            found[name] = changed
-    return dict(sorted(found.items(), key=lambda item: (-_weight(item[1]), item[0])))
+def _side_by_side(one: Mapping[str, Any], other: Mapping[str, Any]) -> dict[str, list[Any]]:
+    told = {}
+    for key in dict.fromkeys([*one, *other]):
+        pair: list[Any] = [one.get(key), other.get(key)]
+        told[key] = [*pair, pair[1] - pair[0] if all(map(_is_count, pair)) else None]
+    return told
 
 
-def _weight(changed: Mapping[str, list[str | None]]) -> float:
-    """How large a property's change is: its traps first, then its acres."""
-    low, high = (float(value or 0) for value in changed.get("habitat_acres", ["0", "0"]))
-    traps = [float(value or 0) for value in changed.get("traps", ["0", "0"])]
-    return abs(traps[1] - traps[0]) * 1e6 + abs(high - low)
+def _is_count(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
-def _sites(one: PlanFolder, other: PlanFolder) -> dict[str, Any]:
-    places = [
-        np.array([[float(row["longitude"]), float(row["latitude"])] for row in plan.tables["sites"]]).reshape(-1, 2)
-        for plan in (one, other)
-    ]
-    pairs = _matched(*places)
-    gone = set(range(len(places[0]))) - {left for left, _ in pairs}
-    new = set(range(len(places[1]))) - {right for _, right in pairs}
-
-    def told(plan: PlanFolder, kept: set[int]) -> list[dict[str, str]]:
-        names = ("site_id", "property_id", "latitude", "longitude")
-        return [{name: plan.tables["sites"][at][name] for name in names} for at in sorted(kept)]
-
-    return {"kept": len(pairs), "gone": told(one, gone), "new": told(other, new)}
+def _properties(one: Sequence[Mapping[str, str]], other: Sequence[Mapping[str, str]]) -> dict[str, Any]:
+    first, second = ({row["property_id"]: row for row in rows} for rows in (one, other))
+    changed = {name: _property(first[name], second[name]) for name in first if name in second}
+    order = sorted((name for name in changed if changed[name]), key=lambda name: (_size(changed[name]), name))
+    return {
+        "gone": [name for name in first if name not in second],
+        "new": [name for name in second if name not in first],
+        "changed": {name: changed[name] for name in order},
+    }
 
 
-def _matched(one: Any, other: Any) -> list[tuple[int, int]]:
-    """Pairs of places within ``SAME_SITE_M``, the nearest first, each place in one pair at most."""
-    if not len(one) or not len(other):
-        return []
-    scale = np.array([np.cos(np.radians(one[:, 1].mean())), 1.0]) * 111_320.0
-    near = cKDTree(one * scale).query_ball_tree(cKDTree(other * scale), SAME_SITE_M * 1.1)
-    geod = Geod(ellps="WGS84")
-    found = []
-    for left, those in enumerate(near):
-        for right in those:
-            distance = abs(float(geod.inv(*one[left], *other[right])[2]))
-            if distance <= SAME_SITE_M:
-                found.append((distance, left, right))
-    pairs: list[tuple[int, int]] = []
-    for _, left, right in sorted(found):
-        if all(left != a and right != b for a, b in pairs):
-            pairs.append((left, right))
+def _property(one: Mapping[str, str], other: Mapping[str, str]) -> dict[str, list[Any]]:
+    counts = {name: [int(float(row[name])) for row in (one, other)] for name in ("traps", "traps_given", "sites")}
+    pairs: dict[str, list[Any]] = {name: pair for name, pair in counts.items() if pair[0] != pair[1]}
+    acres = [float(row["habitat_acres"]) for row in (one, other)]
+    if abs(acres[1] - acres[0]) > LEAST_ACRES:
+        pairs["habitat_acres"] = acres
+    if one.get("enrolled") != other.get("enrolled"):
+        pairs["enrolled"] = [one.get("enrolled"), other.get("enrolled")]
     return pairs
 
 
+def _size(pairs: Mapping[str, Sequence[float]]) -> tuple[float, ...]:
+    """Sorts the largest change first: by traps, then sites, then acres."""
+    apart = (pairs.get(name, (0, 0)) for name in ("traps", "sites", "habitat_acres"))
+    return tuple(-abs(second - first) for first, second in apart)
+
+
+def _sites(one: Sequence[Mapping[str, str]], other: Sequence[Mapping[str, str]]) -> dict[str, Any]:
+    pairs = _matched(_places(one), _places(other))
+    old, kept = {left for left, _ in pairs}, {right for _, right in pairs}
+    return {
+        "kept": len(pairs),
+        "gone": [_site(row) for at, row in enumerate(one) if at not in old],
+        "new": [_site(row) for at, row in enumerate(other) if at not in kept],
+    }
+
+
+def _places(rows: Sequence[Mapping[str, str]]) -> Any:
+    return np.array([[float(row["longitude"]), float(row["latitude"])] for row in rows]).reshape(-1, 2)
+
+
+def _site(row: Mapping[str, str]) -> dict[str, Any]:
+    place = {name: round(float(row[name]), 6) for name in ("latitude", "longitude")}
+    return {"site_id": row["site_id"], "property_id": row["property_id"], **place}
+
+
+def _matched(one: Any, other: Any) -> list[tuple[int, int]]:
+    """Pairs of places within ``SAME_SITE_M`` on the ellipsoid, the nearest first; a place is in one pair at most."""
+    if not len(one) or not len(other):
+        return []
+    near = cKDTree(_on_ball(one)).query_ball_tree(cKDTree(_on_ball(other)), SAME_SITE_M)
+    close = [(left, right) for left, those in enumerate(near) for right in those]
+    apart = [(GEOD.inv(*one[left], *other[right])[2], left, right) for left, right in close]
+    used: tuple[set[int], set[int]] = set(), set()
+    pairs = []
+    for distance_m, left, right in sorted(apart):
+        if distance_m <= SAME_SITE_M and left not in used[0] and right not in used[1]:
+            pairs.append((left, right))
+            used[0].add(left)
+            used[1].add(right)
+    return pairs
+
+
+def _on_ball(places: Any) -> Any:
+    """Longitudes and latitudes in degrees, shape (n, 2), as points on a ball, metres, shape (n, 3)."""
+    longitude, latitude = np.radians(places).T
+    around = np.cos(latitude)
+    unit = np.column_stack([around * np.cos(longitude), around * np.sin(longitude), np.sin(latitude)])
+    return unit * SMALLEST_RADIUS_M
+
+
 def comparison_words(one: PlanFolder, other: PlanFolder, found: Mapping[str, Any]) -> str:
-    """A comparison in plain lines.
+    """A comparison in plain lines, the caution last.
 
     Parameters
     ----------
@@ -139,40 +174,68 @@ def comparison_words(one: PlanFolder, other: PlanFolder, found: Mapping[str, Any
     str
         What differs; one line where nothing does.
     """
-    sites = found["sites"]
-    if not any(found[name] for name in found if name != "sites") and not sites["gone"] and not sites["new"]:
-        return f"{one.name} and {other.name} are the same plan."
-    lines = [f"{one.name} -> {other.name}"]
-    for title, name in (("Totals", "totals"), ("Settings", "settings"), ("Input files", "inputs"),
-                        ("Habitat by season, acres", "seasons")):  # fmt: skip
-        if found[name]:
-            lines += [f"{title}:"] + [f"  {key}: {_pair(values)}" for key, values in found[name].items()]
-    if found["properties"]:
-        listed = list(found["properties"].items())
-        lines.append(f"Properties that changed: {len(listed)}")
-        for key, changed in listed[:MOST_LISTED]:
-            lines.append(f"  {key}: " + "; ".join(f"{what} {_pair(values)}" for what, values in changed.items()))
-        if len(listed) > MOST_LISTED:
-            lines.append(f"  and {len(listed) - MOST_LISTED} more")
-    lines.append(f"Sites: {sites['kept']} kept, {len(sites['gone'])} gone, {len(sites['new'])} new")
-    for word, name in (("gone", "gone"), ("new", "new")):
-        lines += [
-            f"  {word}: {row['site_id']} on {row['property_id']}, {float(row['latitude']):.6f}, "
-            f"{float(row['longitude']):.6f}"
-            for row in sites[name][:MOST_LISTED]
-        ]
+    if found["is_same"]:
+        return f"{one.name} and {other.name} are the same plan.\n{found['caution']}"
+    settings = [f"{key}: {_exact(first)} -> {_exact(second)}" for key, (first, second) in found["settings"].items()]
+    inputs = [_input(name, pair, one, other) for name, pair in found["inputs"].items()]
+    lines = [f"{one.name} -> {other.name}", "Totals:", *_listed(map(_counts, found["totals"].items()))]
+    if found["seasons"]:
+        lines += ["Habitat acres by season:", *_listed(map(_counts, found["seasons"].items()))]
+    lines += ["Settings that differ:", *_listed(settings), "Inputs that differ:", *_listed(inputs)]
+    lines += [*_property_lines(one, other, found["properties"]), *_site_lines(found["sites"]), found["caution"]]
     return "\n".join(lines)
 
 
-def _pair(values: list[Any]) -> str:
-    return " -> ".join(_word(value) for value in values)
+def _property_lines(one: PlanFolder, other: PlanFolder, found: Mapping[str, Any]) -> list[str]:
+    told = [f"{name}: only in {one.name}" for name in found["gone"]]
+    told += [f"{name}: only in {other.name}" for name in found["new"]]
+    for name, pairs in found["changed"].items():
+        words = (f"{key} {_count(first)} -> {_count(second)}" for key, (first, second) in pairs.items())
+        told.append(f"{name}: {'; '.join(words)}")
+    more = [f"  and {len(told) - MOST_LISTED} more"] if len(told) > MOST_LISTED else []
+    head = (
+        f"Properties that differ: {len(found['changed'])} changed, {len(found['gone'])} gone, {len(found['new'])} new"
+    )
+    return [head, *_listed(told[:MOST_LISTED]), *more]
 
 
-def _word(value: Any) -> str:
+def _site_lines(found: Mapping[str, Any]) -> list[str]:
+    gone, new = len(found["gone"]), len(found["new"])
+    lines = [f"Sites: {found['kept']} kept (within {SAME_SITE_M:g} m), {gone} gone, {new} new"]
+    for word in ("gone", "new"):
+        for row in found[word]:
+            place = f"{row['latitude']:.6f}, {row['longitude']:.6f}"
+            lines.append(f"  {word}: {row['site_id']} on {row['property_id']}, {place}")
+    return lines
+
+
+def _listed(told: Iterable[str]) -> list[str]:
+    return [f"  {one}" for one in told] or ["  none"]
+
+
+def _counts(item: tuple[str, Sequence[Any]]) -> str:
+    name, (first, second, difference) = item
+    told = f"{name}: {_count(first)} -> {_count(second)}"
+    if difference is None:
+        return told
+    return f"{told} ({'+' if difference > 0 else ''}{_count(difference)})" if difference else f"{told} (no change)"
+
+
+def _input(name: str, pair: Sequence[Any], one: PlanFolder, other: PlanFolder) -> str:
+    if None in pair:
+        return f"{name}: only in {other.name if pair[0] is None else one.name}"
+    return f"{name}: other contents"
+
+
+def _count(value: Any) -> str:
+    """A number to two decimals, whole numbers whole."""
+    if isinstance(value, float):
+        return f"{value:,.2f}"
+    return f"{value:,}" if _is_count(value) else _exact(value)
+
+
+def _exact(value: Any) -> str:
+    """A value with all its digits, as in a study file."""
     if value is None:
-        return "none"
-    try:
-        number = float(value)
-    except (TypeError, ValueError):
-        return str(value)[:60]
-    return f"{number:,.2f}".rstrip("0").rstrip(".")
+        return "not given"
+    return value if isinstance(value, str) else json.dumps(value, ensure_ascii=False, default=str)

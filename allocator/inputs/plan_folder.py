@@ -1,15 +1,34 @@
 """A folder that an earlier plan made, read back: totals, settings, tables."""
 
 import csv
+import io
 import json
+import math
 import tomllib
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from allocator.core.errors import InputError
 
-TABLES = ("properties", "sites", "seasons", "inputs")
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+"""A written cell that begins like this has an apostrophe in front; the same as in ``outputs/tables.py``."""
+NEEDED = {
+    "properties": {
+        "property_id": "text",
+        "habitat_acres": "number",
+        "traps": "number",
+        "traps_given": "number",
+        "sites": "number",
+    },
+    "sites": {"site_id": "text", "property_id": "text", "latitude": "number", "longitude": "number"},
+    "inputs": {"role": "text", "path_name": "text", "sha256": "text"},
+    "seasons": {"season": "text", "habitat_acres": "number"},
+}
+"""The tables read, and the columns that must be in them."""
+MAY_BE_ABSENT = ("seasons",)
+REMEDY = "Make the plan again, or give another folder that the plan command made."
 
 
 @dataclass(frozen=True)
@@ -19,13 +38,15 @@ class PlanFolder:
     Parameters
     ----------
     name : str
-        The folder's name.
+        The folder as the user named it.
     record : dict
-        ``plan.json``.
+        ``plan.json``; ``totals`` is a dict.
     settings : dict
         ``settings.toml``.
     tables : dict
-        Table to its rows; every value as text, as written, without the mark before what looks like a formula.
+        Table to its rows, for the tables in ``NEEDED``; every value as text, as it was before the apostrophe that
+        guards what looks like a formula. Empty text is blank. Columns needed as numbers hold finite numbers. A table
+        in ``MAY_BE_ABSENT`` that is not there has no rows.
     """
 
     name: str
@@ -35,7 +56,7 @@ class PlanFolder:
 
 
 def read_plan_folder(folder: Path) -> PlanFolder:
-    """Read a plan's folder.
+    """What a plan wrote into its folder.
 
     Parameters
     ----------
@@ -50,40 +71,66 @@ def read_plan_folder(folder: Path) -> PlanFolder:
     Raises
     ------
     InputError
-        It is no plan's folder, or a file in it is damaged.
+        It is no plan's folder, or a file in it is absent or damaged.
     """
-    if not (folder / "plan.json").is_file():
-        raise InputError(f"{folder}: no plan.json in this folder. Give a folder that the plan command made.")
-    record = json.loads(_text(folder / "plan.json")) if _is(folder / "plan.json", json.loads) else {}
-    settings = tomllib.loads(_text(folder / "settings.toml")) if _is(folder / "settings.toml", tomllib.loads) else {}
+    record = _parsed(folder / "plan.json", json.loads, "the record that the plan command writes, as JSON")
     if not isinstance(record, dict) or not isinstance(record.get("totals"), dict):
-        raise InputError(f"{folder / 'plan.json'}: no totals in it. Make the plan again.")
-    tables = {name: _rows(folder / "tables" / f"{name}.csv") for name in TABLES}
-    return PlanFolder(folder.name, record, settings, tables)
+        raise _unusable(folder / "plan.json", "JSON without totals", "the record that the plan command writes")
+    settings = _parsed(folder / "settings.toml", tomllib.loads, "the settings that the plan command writes, as TOML")
+    tables = {name: _rows(folder / "tables" / f"{name}.csv", columns) for name, columns in NEEDED.items()}
+    return PlanFolder(str(folder), record, settings, tables)
 
 
-def _text(path: Path) -> str:
+def _unusable(path: Path, found: str, expected: str) -> InputError:
+    return InputError(f"{path}: found {found}; expected {expected}. {REMEDY}")
+
+
+def _parsed(path: Path, parse: Callable[[str], Any], expected: str) -> Any:
+    try:
+        return parse(_text(path, expected))
+    except (ValueError, RecursionError) as error:  # the errors of both parsers are ValueErrors
+        raise _unusable(path, f"damage ({error})", expected) from None
+
+
+def _text(path: Path, expected: str) -> str:
     try:
         return path.read_bytes().decode("utf-8-sig")
+    except (FileNotFoundError, NotADirectoryError):
+        raise _unusable(path, "no such file", expected) from None
     except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror}). Make the plan again.") from None
+        raise _unusable(path, f"a file that cannot be read ({error.strerror})", expected) from None
     except UnicodeDecodeError:
-        raise InputError(f"{path}: not UTF-8 text. Make the plan again.") from None
+        raise _unusable(path, "bytes that are not UTF-8 text", expected) from None
 
 
-def _is(path: Path, parse: Any) -> bool:
-    try:
-        parse(_text(path))
-    except ValueError as error:  # both parsers' errors are ValueErrors
-        raise InputError(f"{path}: damaged ({error}). Make the plan again.") from None
-    return True
-
-
-def _rows(path: Path) -> list[dict[str, str]]:
-    if not path.is_file():
+def _rows(path: Path, columns: Mapping[str, str]) -> list[dict[str, str]]:
+    if path.stem in MAY_BE_ABSENT and not path.exists():
         return []
-    lines = _text(path).splitlines()
-    rows = list(csv.DictReader(lines))
-    if any(None in row or None in row.values() for row in rows):
-        raise InputError(f"{path}: a line has more or fewer values than there are columns. Make the plan again.")
-    return [{name: value.removeprefix("'") for name, value in row.items()} for row in rows]
+    expected = f"a CSV table with the columns {', '.join(columns)}"
+    reader = csv.DictReader(io.StringIO(_text(path, expected), newline=""), strict=True)
+    try:
+        rows = list(reader)
+    except csv.Error as error:
+        raise _unusable(path, f"damage near line {reader.line_num} ({error})", expected) from None
+    missing = [name for name in columns if name not in (reader.fieldnames or ())]
+    if missing:
+        raise _unusable(path, f"no column {', '.join(missing)}", expected)
+    for count, row in enumerate(rows, start=1):
+        if None in row or None in row.values():
+            raise _unusable(path, f"a row with more or fewer values than there are columns, row {count}", expected)
+        for name, kind in columns.items():
+            if kind == "number" and not _is_number(row[name]):
+                raise _unusable(path, f"{row[name]!r} in column {name}, row {count}", "a number there")
+    return [{name: _unguarded(value) for name, value in row.items()} for row in rows]
+
+
+def _is_number(text: str) -> bool:
+    try:
+        return math.isfinite(float(text))
+    except ValueError:
+        return False
+
+
+def _unguarded(text: str) -> str:
+    """The text before its guard; an apostrophe of the text's own stays."""
+    return text[1:] if text.startswith("'") and text[1:].startswith(FORMULA_STARTS) else text
