@@ -141,7 +141,7 @@ def schemes(name: Annotated[str | None, typer.Argument(help="A scheme; without i
         _say(f"water: {', '.join(WATER_SCHEMES)}")
     elif name in ROAD_SCHEMES:
         roads = read_road_scheme(name, Path.cwd())
-        _say("\n".join(f"{code:>14}  {use:4}  {roads.names[code]}" for code, use in roads.truck.items()))
+        _say("\n".join(f"{code:>14}  {use:7}  {roads.names[code]}" for code, use in roads.truck.items()))
     elif name in WATER_SCHEMES:
         water = read_water_scheme(name, Path.cwd())
         _say("\n".join(f"{code:>6}  {kind:9}  {water.names[code]}" for code, kind in water.kinds.items()))

@@ -10,9 +10,14 @@ from allocator.habitat.histogram import join_histograms, tile_histogram
 from allocator.habitat.patches import tile_patches
 from allocator.habitat.season import join_habitat, season_moves
 from allocator.habitat.tile import score_tile, sum_tile
+from allocator.sites.access import WayFinder
 from allocator.sites.allot import allot_traps
 from allocator.sites.candidates import measure_candidates
+from allocator.sites.decisions import apply_decisions
+from allocator.sites.measured import Measurer
 from allocator.sites.reach import join_demand, square_cells, tile_demand
+from allocator.sites.roads import TruckRoads
+from allocator.sites.shortfall import explain_shortfalls
 from allocator.sites.spots import find_spots, join_spots
 from allocator.summary.gather import Stages, gather
 from allocator.traps.ask import ask_next
@@ -78,7 +83,12 @@ def plan_traps(
     needs = [need_of_areas(one.areas, enrolled, settings.traps) for one in habitats]
     ranges = count_range(study, join_histograms(rows), planned, needs[0])
     asked = ask_next(planned.areas, enrolled, needs[0], settings.traps)
-    candidates = measure_candidates(join_spots(spots, grid, settings.sites), study)
+    roads = TruckRoads(study)
+    finder = WayFinder(reader, roads)
+    measurer = Measurer(study, roads, planned.patches.shapes)
+    candidates = measure_candidates(join_spots(spots, grid, settings.sites), measurer, finder)
+    decided = apply_decisions(candidates, measurer, reader, finder)
     demand = join_demand(demands, planned.patches, planned.complexes, grid)
-    allotment = allot_traps(study, candidates, demand, needs[0], planned, part_of(progress, 0.75, 1.0))
-    return gather(study, Stages(habitats, moves, needs, ranges, asked, candidates, allotment))
+    allotment = allot_traps(study, decided, demand, needs[0], planned, part_of(progress, 0.75, 1.0))
+    shortfalls = explain_shortfalls(study, allotment, finder)
+    return gather(study, Stages(habitats, moves, needs, ranges, asked, decided, allotment, shortfalls))

@@ -26,7 +26,8 @@ COVER_SCHEMES = {
     " classes score the mean of two rows, farmed ones that of Pf",
     "cdl": "USDA Cropland Data Layer",
 }
-ROAD_SCHEMES = {"roads_mtfcc": "TIGER/Line road classes (MTFCC)", "roads_osm": "OpenStreetMap highway values"}
+ROAD_SCHEMES = {"roads_mtfcc": "TIGER/Line road classes (MTFCC)", "roads_osm": "OpenStreetMap highway values",
+                "roads_osm_tags": "OpenStreetMap tags that refine the class"}  # fmt: skip
 WATER_SCHEMES = {"water_nhd": "Feature codes of the National Hydrography Dataset; a code not listed counts as its type"}
 
 
@@ -212,7 +213,8 @@ def schemes_page() -> str:
     text = (
         "# Schemes\n\n`score` is the cover index, 0 to 1; empty: background, never scored. Scores are project defaults:"
         " no published table of class scores for this species was found. Change any under `[habitat.cover]`. `truck`"
-        " says whether a truck with a trailer may drive and stop there: yes, dry (dry weather only) or no. `is_water`"
+        " says whether a truck with a trailer may drive and stop there: yes, dry (dry weather only) or no; private:"
+        " yes where it runs on enrolled land, elsewhere no. `is_water`"
         " and `water`: permanent, seasonal, wetland or no. `group` is the kind of land cover that all schemes share;"
         " seasons, profiles and `[habitat.groups]` score by it.\n"
     )

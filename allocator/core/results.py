@@ -36,8 +36,8 @@ class Totals:
         Traps needed, and the 10th and 90th percentile of that number.
     traps_given : int
         Traps that the plan places: those needed, or those on hand.
-    sites, shortfall : int
-        Sites chosen, and traps given that have none.
+    existing_traps, sites, shortfall : int
+        Of the traps given: those that stand already, sites chosen, and those that have none.
     """
 
     properties: int
@@ -50,6 +50,7 @@ class Totals:
     traps_low: int
     traps_high: int
     traps_given: int
+    existing_traps: int
     sites: int
     shortfall: int
 
@@ -101,8 +102,10 @@ class Plan:
         The totals.
     solver : Solver
         Status and gap of the choice of sites.
-    properties, habitat, complexes, sites, candidates, service_areas : geopandas.GeoDataFrame
-        One row each per property, patch, complex, site, candidate, site; in the study's coordinate system.
+    properties, habitat, complexes, sites, candidates, service_areas, access_paths : geopandas.GeoDataFrame
+        One row each per property, patch, complex, site, candidate, site, site; in the study's coordinate system.
+    shortfalls, field_decisions : pandas.DataFrame
+        Tables without geometry, on sites.
     cover_acres, seasons, season_acres, sightings_check : pandas.DataFrame
         Tables without geometry, on habitat.
     ask_next, frontier, tornado, yardsticks, pigs : pandas.DataFrame
@@ -126,6 +129,9 @@ class Plan:
     sites: gpd.GeoDataFrame
     candidates: gpd.GeoDataFrame
     service_areas: gpd.GeoDataFrame
+    access_paths: gpd.GeoDataFrame
+    shortfalls: pd.DataFrame
+    field_decisions: pd.DataFrame
     cover_acres: pd.DataFrame
     seasons: pd.DataFrame
     season_acres: pd.DataFrame

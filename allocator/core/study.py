@@ -286,6 +286,29 @@ class Roads:
     truck: tuple[str, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class SiteDecision:
+    """What a field visit decided about one site.
+
+    Parameters
+    ----------
+    site_id : str
+        As in the plan that was taken along; never blank.
+    decision, reason : str
+        keep or reject, and why in the visitor's words; the reason may be empty.
+    x_m, y_m, moved_m : float
+        Where the point lies now, in the study's system and on its grid; and how many metres that is from where its own
+        latitude and longitude columns say (NaN: it has none).
+    """
+
+    site_id: str
+    decision: Literal["keep", "reject"]
+    reason: str
+    x_m: float
+    y_m: float
+    moved_m: float
+
+
 @dataclass(frozen=True)
 class Study:
     """Everything that a plan is made from.
@@ -322,6 +345,10 @@ class Study:
         Setbacks and forbidden ground.
     sightings : pandas.DataFrame or None
         Columns x_m, y_m and date, count, kind as text; drawn, not counted.
+    existing_traps : array of shapely points or None
+        Traps already in place near the study, in its coordinate system; None: none known.
+    site_decisions : tuple of SiteDecision
+        What a field visit decided, by id; empty: nobody has been there.
     inputs : tuple of InputRecord
         The files used.
     problems : tuple of Problem
@@ -344,6 +371,8 @@ class Study:
     buildings: Shapes | None = None
     exclusions: Shapes | None = None
     sightings: pd.DataFrame | None = None
+    existing_traps: Shapes | None = None
+    site_decisions: tuple[SiteDecision, ...] = ()
     inputs: tuple[InputRecord, ...] = ()
     problems: tuple[Problem, ...] = field(default=())
 
@@ -355,6 +384,14 @@ class Study:
             habitat = self.settings.habitat.in_season(name)
             found.append(Season(name, habitat, tuple(class_score(one, habitat) for one in self.classes)))
         return tuple(found)
+
+    @cached_property
+    def truck_roads(self) -> NDArray[np.int64]:
+        """Positions of the roads that a truck may use and stop on, as the settings have it; empty without roads."""
+        if self.roads is None:
+            return np.empty(0, np.int64)
+        usable = ("yes", "dry") if self.settings.sites.dry_weather_roads == "yes" else ("yes",)
+        return np.flatnonzero([truck in usable for truck in self.roads.truck])
 
     @property
     def planned(self) -> Season:

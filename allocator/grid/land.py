@@ -19,6 +19,11 @@ from allocator.grid.shares import Shares, cells_touched, shares_of
 from allocator.grid.targets import Target, all_targets, season_targets
 from allocator.grid.terrain import height_above_water, slope
 
+MOST_SETBACK_M = 100.0
+"""Cells are told apart by their distance to property lines up to this; beyond it only exact distances decide."""
+ROAD_LOOK = 4
+"""Roads are looked for up to this many times the distance that a site may be from one."""
+
 
 @dataclass(frozen=True)
 class Land:
@@ -46,7 +51,9 @@ class Land:
     slope : array of float32, shape (rows, columns), or None
         Fraction; NaN blank; None without elevation.
     road_squared : array of int32, shape (rows, columns), or None
-        Squared distance to a truck road in cells, up to the reach of a site; None without roads.
+        Squared distance to a truck road in cells, up to ``ROAD_LOOK`` times the reach of a site; None without roads.
+    line_squared : array of int32, shape (rows, columns)
+        Squared distance in cells to the nearest cell that a property line touches, a little beyond the setback.
     shares : Shares
         Parts of cells inside each property.
     covered, enrolled : array of int64, shape (rows * columns,)
@@ -64,6 +71,7 @@ class Land:
     canopy: NDArray[np.float32] | None
     slope: NDArray[np.float32] | None
     road_squared: SquaredCells | None
+    line_squared: SquaredCells
     shares: Shares
     covered: Ints
     enrolled: Ints
@@ -102,8 +110,14 @@ class LandReader:
 
     @property
     def road_reach_cells(self) -> int:
-        """How far a road is looked for, in cells; one more than a site may be, as cells stand for their centres."""
-        return math.ceil(self.study.settings.sites.road_distance_m[1] / self.study.grid.cell_m) + 1
+        """How far a road is looked for, in cells: further than a site may be, to say what a wider limit would do."""
+        return math.ceil(ROAD_LOOK * self.study.settings.sites.road_distance_m[1] / self.study.grid.cell_m) + 1
+
+    @property
+    def line_reach_cells(self) -> int:
+        """How far a property line is looked for, in cells."""
+        setback_m = min(self.study.settings.sites.boundary_setback_m, MOST_SETBACK_M)
+        return math.ceil(setback_m / self.study.grid.cell_m) + 1
 
     def land(self, window: Window) -> Land:
         """The land of one tile, the same whatever the tiling.
@@ -146,7 +160,8 @@ class LandReader:
             self._soil("drainage", window),
             None if study.canopy is None else np.asarray(study.canopy.read(window), np.float32),
             None if elevation is None else slope(elevation, study.grid.cell_m)[inside],
-            self._road_squared(window),
+            None if self.road_edges is None else self._squared_to(self.road_edges, window, self.road_reach_cells),
+            self._squared_to(self.property_edges, window, self.line_reach_cells),
             shares,
             *self._covered(shares, window),
         )
@@ -192,12 +207,10 @@ class LandReader:
         ]
         return covered[0], covered[1]
 
-    def _road_squared(self, window: Window) -> SquaredCells | None:
-        if self.road_edges is None:
-            return None
-        halo = self.road_reach_cells
-        touched = cells_touched(self.road_edges, window.widened(halo))
-        return np.ascontiguousarray(squared_distance(touched, halo)[_inside(window, halo)])
+    def _squared_to(self, edges: Edges, window: Window, reach: int) -> SquaredCells:
+        """Squared distance in cells to the nearest cell that the edges touch."""
+        touched = cells_touched(edges, window.widened(reach))
+        return np.ascontiguousarray(squared_distance(touched, reach)[_inside(window, reach)])
 
 
 def _inside(window: Window, halo: int) -> tuple[slice, slice]:
@@ -220,8 +233,7 @@ def land_reader(study: Study) -> LandReader:
     """
     roads = None
     if study.roads is not None:
-        usable = np.array([truck != "no" for truck in study.roads.truck], bool)
-        roads = line_edges(study.roads.shapes[usable], study.grid)
+        roads = line_edges(study.roads.shapes[study.truck_roads], study.grid)
     properties, once = study.properties, None
     if len(properties.overlaps.left):
         cut = cut_apart(properties.shapes, properties.overlaps, properties.enrolled)

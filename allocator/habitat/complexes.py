@@ -83,7 +83,7 @@ def small_parts(shapes: Shapes, most_points: int = 400) -> tuple[Shapes, Ints]:
         Position in ``shapes`` of each part.
     """
     parts, owner = shapely.get_parts(shapes, return_index=True)
-    small, small_owner = [], []
+    small, small_owner = [parts[:0]], [owner[:0]]
     while len(parts):
         is_small = shapely.get_num_coordinates(parts) <= most_points
         small.append(parts[is_small])

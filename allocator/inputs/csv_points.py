@@ -36,8 +36,7 @@ def points_of_table(table: pd.DataFrame, name: str) -> NDArray[np.object_]:
     CrsError
         The values are no longitudes and latitudes.
     """
-    longitude_column = _first(list(table.columns), LONGITUDES)
-    latitude_column = _first(list(table.columns), LATITUDES)
+    longitude_column, latitude_column = coordinate_columns(list(table.columns))
     if longitude_column is None or latitude_column is None:
         raise GeometryError(
             f"{name}: the table has no shapes. Expected a column WKT, or columns longitude and latitude for points. "
@@ -54,6 +53,27 @@ def points_of_table(table: pd.DataFrame, name: str) -> NDArray[np.object_]:
     points = np.full(len(table), None, dtype=object)
     points[known] = shapely.points(longitude[known], latitude[known])
     return points
+
+
+def coordinate_columns(columns: Sequence[str]) -> tuple[str | None, str | None]:
+    """The columns of a table that hold its points.
+
+    Parameters
+    ----------
+    columns : sequence of str
+        All columns, in any case.
+
+    Returns
+    -------
+    longitude, latitude : str or None
+        None where there is none.
+
+    Examples
+    --------
+    >>> coordinate_columns(["name", "Lat", "LON"])
+    ('LON', 'Lat')
+    """
+    return _first(columns, LONGITUDES), _first(columns, LATITUDES)
 
 
 def _first(columns: Sequence[str], wanted: Sequence[str]) -> str | None:

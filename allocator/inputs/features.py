@@ -1,7 +1,7 @@
-"""Escape cover, buildings, exclusions, sightings: shapes near the study in the working system."""
+"""Escape cover, buildings, exclusions, sightings, existing traps: shapes near the study in the working system."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import geopandas as gpd
@@ -17,11 +17,13 @@ from allocator.core.study import InputRecord, Problem
 from allocator.inputs.boundaries import keep_kinds, mend_polygons
 from allocator.inputs.columns import as_text
 from allocator.inputs.cover import touches_box
-from allocator.inputs.findings import count_of, input_name
+from allocator.inputs.findings import count_of, input_name, some_of
 from allocator.inputs.projecting import project_shapes
-from allocator.inputs.vectors import KINDS, read_vector
+from allocator.inputs.vectors import KINDS, read_vector, record_labels
 
 SIGHTING_COLUMNS = ("date", "count", "kind")
+TRAP_NAMES = ("id", "name")
+OPTIONAL_COLUMNS = {"sightings": SIGHTING_COLUMNS, "existing_traps": TRAP_NAMES}
 
 
 @dataclass(frozen=True)
@@ -52,14 +54,15 @@ class FeatureTable:
 
 
 def read_features(
-    role: str, setting: FileInput, folder: Path, near: Bounds | None, columns: Mapping[str, str] | None = None
-) -> tuple[FeatureTable, list[Problem]]:
+    role: str, setting: FileInput, folder: Path, near: Bounds | None, columns: Mapping[str, str] | None = None,
+    optional: Sequence[str] = (),
+) -> tuple[FeatureTable, list[Problem]]:  # fmt: skip
     """The features of all files of a role.
 
     Parameters
     ----------
     role : str
-        escape_cover, soils, buildings, exclusions or sightings.
+        escape_cover, soils, buildings, exclusions, sightings, existing_traps or site_decisions.
     setting : FileInput
         Its table of the study file.
     folder : Path
@@ -68,6 +71,8 @@ def read_features(
         Rectangle in degrees; features wholly outside are left out.
     columns : mapping, optional
         Key of the study file to the column that every file must have.
+    optional : sequence of str
+        Columns taken where they exist, beside those of the role.
 
     Returns
     -------
@@ -81,7 +86,7 @@ def read_features(
     InputError
         A file cannot be used.
     """
-    optional = SIGHTING_COLUMNS if role == "sightings" else ()
+    optional = (*OPTIONAL_COLUMNS.get(role, ()), *optional)
     frames, records, total = [], [], 0
     problems: list[Problem] = []
     for path_text in setting.paths:
@@ -202,3 +207,40 @@ def place_sightings(table: FeatureTable, crs_wkt: str, wide_m: Bounds) -> tuple[
         message = f"{count_of(far, 'sighting')} left out: not near the properties, or without a place."
         problems.append(Problem("note", table.name, message))
     return everything[inside].reset_index(drop=True), problems
+
+
+def place_existing_traps(
+    table: FeatureTable, crs_wkt: str, wide_m: Bounds
+) -> tuple[NDArray[np.object_] | None, list[Problem]]:
+    """The traps already in place near the study as single points.
+
+    Parameters
+    ----------
+    table : FeatureTable
+        As read, far ones too.
+    crs_wkt : str
+        Working system.
+    wide_m : tuple of float
+        Traps outside are left out.
+
+    Returns
+    -------
+    traps : array of shapely points or None
+        In the working system, in file order; None where there are none.
+    problems : list of Problem
+        Which were left out.
+    """
+    single = tuple(frame.explode(index_parts=False) for frame in table.frames)
+    traps, index, problems = near_shapes(
+        replace(table, frames=single), crs_wkt, wide_m, "no habitat counts as served by a trap in place."
+    )
+    labels = [label for frame in single for label in _trap_labels(frame)]
+    far = [labels[at] for at in np.setdiff1d(np.arange(len(labels)), index)]
+    if len(index) and far:
+        message = f"{count_of(len(far), 'trap')} left out, not near the properties: {some_of(far)}."
+        problems.append(Problem("note", table.name, message))
+    return traps, problems
+
+
+def _trap_labels(frame: gpd.GeoDataFrame) -> list[str]:
+    return record_labels(frame, next((column for column in TRAP_NAMES if column in frame), None))

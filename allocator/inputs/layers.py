@@ -147,8 +147,9 @@ def reader_message(error: Exception) -> str:
 
 
 def choose_layers(
-    layers: Sequence[Layer], wanted: str | None, kinds: Sequence[Kind], *, path: Path, name: str
-) -> list[Layer]:
+    layers: Sequence[Layer], wanted: str | None, kinds: Sequence[Kind], *, path: Path, name: str,
+    usual: str | None = None,
+) -> list[Layer]:  # fmt: skip
     """The layers that an input means: one, or all folders of a KML.
 
     Parameters
@@ -163,6 +164,8 @@ def choose_layers(
         The file.
     name : str
         Name of the input, for messages.
+    usual : str, optional
+        Layer meant where several fit and none is named.
 
     Returns
     -------
@@ -186,6 +189,8 @@ def choose_layers(
     if path.suffix.casefold() == ".gpx":
         return _gpx_layers(layers, kinds)
     fitting = [layer for layer in layers if layer.fits(kinds)]
+    if len(fitting) > 1 and usual is not None:
+        fitting = [layer for layer in fitting if layer.name == usual] or fitting
     if len(fitting) > 1 and path.suffix.casefold() not in FOLDER_LAYERS:
         raise InputError(
             f"{name}: {len(fitting)} layers could be meant: {some_of([layer.name for layer in fitting], 20)}. "

@@ -12,9 +12,10 @@ import pandas as pd
 
 from allocator.core.crs import Bounds
 from allocator.core.errors import InputError
+from allocator.core.grid import Grid
 from allocator.core.settings import Settings, WaterKind
-from allocator.core.study import Problem, Roads, Shapes, Soils, Study, Water
-from allocator.inputs.features import place_features, place_sightings
+from allocator.core.study import Problem, Properties, Roads, Shapes, SiteDecision, Soils, Study, Water
+from allocator.inputs.features import place_existing_traps, place_features, place_sightings, read_features
 from allocator.inputs.findings import Findings
 from allocator.inputs.placing import place_cover, place_rasters
 from allocator.inputs.projecting import working_crs
@@ -22,6 +23,7 @@ from allocator.inputs.properties import overlaps_between
 from allocator.inputs.rasters import RasterFile
 from allocator.inputs.roads import place_roads
 from allocator.inputs.settings_file import read_settings
+from allocator.inputs.site_decisions import place_site_decisions, read_site_decisions
 from allocator.inputs.soils import place_soils
 from allocator.inputs.sources import Sources, input_records, read_sources, wide_m
 from allocator.inputs.study_grid import widened
@@ -86,8 +88,22 @@ def _read(path: Path, overrides: Sequence[str], findings: Findings) -> Study | N
     with findings.gathering(path.name):
         settings = read_settings(path, overrides)
         sources = read_sources(settings, path.parent, findings)
+        _read_field_points(settings, path.parent, sources, findings)
         return _place(settings, sources, findings)
     return None
+
+
+def _read_field_points(settings: Settings, folder: Path, sources: Sources, findings: Findings) -> None:
+    """Add existing traps and field decisions, those far away too: they are few, and each left out is named."""
+    traps, decisions = settings.inputs.existing_traps, settings.inputs.site_decisions
+    if traps is not None:
+        with findings.gathering("inputs.existing_traps"):
+            sources.features["existing_traps"], found = read_features("existing_traps", traps, folder, None)
+            findings.extend(found)
+    if decisions is not None:
+        with findings.gathering("inputs.site_decisions"):
+            sources.features["site_decisions"], found = read_site_decisions(decisions, folder)
+            findings.extend(found)
 
 
 def _place(settings: Settings, sources: Sources, findings: Findings) -> Study | None:
@@ -100,7 +116,7 @@ def _place(settings: Settings, sources: Sources, findings: Findings) -> Study | 
     properties = table.projected(crs_wkt)
     findings.extend(overlaps_between(properties, table.name))
     wide = widened(properties.bounds_m, wide_m(settings))
-    parts = _place_features(sources, crs_wkt, wide, findings)
+    parts = _place_features(sources, crs_wkt, wide, properties, findings)
     if cover is None or scheme is None:
         return None
     with findings.gathering(cover.name):
@@ -116,9 +132,20 @@ def _place(settings: Settings, sources: Sources, findings: Findings) -> Study | 
             water_kinds=frozenset(kinds), water=parts.water, roads=parts.roads, elevation=rasters.elevation,
             escape_cover=parts.escape_cover, crops=rasters.crops, soils=parts.soils, canopy=rasters.canopy,
             buildings=parts.buildings, exclusions=parts.exclusions, sightings=parts.sightings,
+            existing_traps=parts.existing_traps, site_decisions=_place_decisions(sources, placed.grid, findings),
             inputs=input_records(sources, placed.grid), problems=findings.problems,
         )  # fmt: skip
     return None
+
+
+def _place_decisions(sources: Sources, grid: Grid, findings: Findings) -> tuple[SiteDecision, ...]:
+    table = sources.features.get("site_decisions")
+    if table is not None:
+        with findings.gathering(table.name):
+            decisions, found = place_site_decisions(table, grid)
+            findings.extend(found)
+            return decisions
+    return ()
 
 
 def _tell_about_water(settings: Settings, kinds: set[WaterKind], findings: Findings) -> None:
@@ -148,14 +175,19 @@ class _Parts:
     buildings: Shapes | None = None
     exclusions: Shapes | None = None
     sightings: pd.DataFrame | None = None
+    existing_traps: Shapes | None = None
 
 
-def _place_features(sources: Sources, crs_wkt: str, wide: Bounds, findings: Findings) -> _Parts:
+def _place_features(sources: Sources, crs_wkt: str, wide: Bounds, properties: Properties, findings: Findings) -> _Parts:
     parts = _Parts()
     for role, table in sources.features.items():
         with findings.gathering(table.name):
             if role == "sightings":
                 parts.sightings, found = place_sightings(table, crs_wkt, wide)
+            elif role == "existing_traps":
+                parts.existing_traps, found = place_existing_traps(table, crs_wkt, wide)
+            elif role == "site_decisions":
+                found = []  # placed later: the grid must be known
             else:
                 shapes, found = place_features(table, crs_wkt, wide, LEFT_OUT[role])
                 setattr(parts, role, shapes)
@@ -166,7 +198,7 @@ def _place_features(sources: Sources, crs_wkt: str, wide: Bounds, findings: Find
             findings.extend(found)
     if sources.roads is not None:
         with findings.gathering(sources.roads.name):
-            parts.roads, found = place_roads(sources.roads, crs_wkt, wide)
+            parts.roads, found = place_roads(sources.roads, crs_wkt, wide, properties)
             findings.extend(found)
     if sources.soils is not None:
         with findings.gathering(sources.soils.name):

@@ -18,8 +18,8 @@ from pyproj.exceptions import CRSError, ProjError
 from allocator.core.crs import GEOGRAPHIC, Bounds, describe
 from allocator.core.errors import CrsError, GeometryError, InputError
 from allocator.core.study import InputRecord, Problem
-from allocator.inputs.columns import find_column
-from allocator.inputs.csv_points import points_of_table
+from allocator.inputs.columns import SHAPEFILE_NAME_LENGTH, as_text, find_column
+from allocator.inputs.csv_points import coordinate_columns, points_of_table
 from allocator.inputs.files import find_file, sha256_of
 from allocator.inputs.findings import count_of, input_name, some_of
 from allocator.inputs.layers import Kind, Layer, choose_layers, list_layers, reader_message
@@ -35,8 +35,12 @@ KINDS: dict[str, tuple[Kind, ...]] = {
     "buildings": ("polygon", "point"),
     "exclusions": ("polygon",),
     "sightings": ("point",),
+    "existing_traps": ("point",),
+    "site_decisions": ("point",),
 }
-MAY_BE_EMPTY = ("water", "roads", "escape_cover", "soils", "buildings", "exclusions", "sightings")
+MAY_BE_EMPTY = tuple(role for role in KINDS if role not in ("properties", "land_cover"))
+USUAL_LAYERS = {"site_decisions": "sites"}
+"""Layer meant where several fit and none is named: a plan holds its sites beside its candidates."""
 WITHOUT_TABLE = ("id", "name", "name_field")
 """Columns that a shapefile without its .dbf can do without; records are numbered instead."""
 IGNORED_WARNINGS = ("Measured (M) geometry", "driver supports", "Non closed ring", "organizePolygons", "column names")
@@ -97,7 +101,8 @@ def read_vector(
     columns : mapping, optional
         Setting to the column that it names; every one must exist.
     optional : sequence of str
-        Columns taken where they exist, whatever their case.
+        Columns taken where they exist, whatever their case, in a shapefile also cut to ten letters. In a table without
+        shapes the columns that give its points are not taken.
     near : tuple of float, optional
         West, south, east, north in degrees: records wholly outside are left out.
 
@@ -121,7 +126,8 @@ def read_vector(
     wanted = layer or split
     file_name = f"{path.name}:{wanted}" if wanted else path.name
     name = input_name(role, file_name)
-    chosen = choose_layers(list_layers(path, name), wanted, KINDS[role], path=path, name=name)
+    layers, usual = list_layers(path, name), USUAL_LAYERS.get(role)
+    chosen = choose_layers(layers, wanted, KINDS[role], path=path, name=name, usual=usual)
     reading = _Reading(name, role, columns or {}, optional, near)
     parts = [reading.read(one) for one in chosen]
     frame = _one_frame([part for part, _ in parts])
@@ -195,7 +201,10 @@ class _Reading:
                 where = f"inputs.{self.role}.{setting}"
                 names[find_column(column, fields, name=self.name, setting=where)] = column
         for column in self.optional:
-            found = [field for field in fields if field.casefold() == column.casefold()]
+            wanted = column.casefold()
+            found = [field for field in fields if field.casefold() == wanted]
+            if not found and layer.shapefile is not None:
+                found = [field for field in fields if field.casefold() == wanted[:SHAPEFILE_NAME_LENGTH]]
             if found:
                 names[found[0]] = column
         return names
@@ -203,7 +212,9 @@ class _Reading:
     def _table(self, dataset: str, layer: Layer, names: Mapping[str, str]) -> gpd.GeoDataFrame:
         table = pyogrio.read_dataframe(dataset, layer=layer.name, read_geometry=False)
         points = points_of_table(table, self.name)
-        frame = gpd.GeoDataFrame(table[list(names)].rename(columns=names), geometry=points, crs=GEOGRAPHIC)
+        used_up = [field for field in coordinate_columns(list(table.columns)) if names.get(str(field)) in self.optional]
+        kept = {field: column for field, column in names.items() if field not in used_up}
+        frame = gpd.GeoDataFrame(table[list(kept)].rename(columns=kept), geometry=points, crs=GEOGRAPHIC)
         if self.near is not None:
             west, south, east, north = self.near
             frame = frame.cx[west:east, south:north]
@@ -330,6 +341,5 @@ def record_labels(frame: gpd.GeoDataFrame, id_column: str | None) -> list[str]:
     list of str
         One for each record.
     """
-    ids = frame[id_column].tolist() if id_column is not None and id_column in frame else [None] * len(frame)
-    return [f"record {number}" if not str(one or "").strip() else str(one)
-            for number, one in zip(frame.index, ids, strict=True)]  # fmt: skip
+    ids = as_text(frame[id_column]) if id_column is not None and id_column in frame else [""] * len(frame)
+    return [one or f"record {number}" for number, one in zip(frame.index, ids, strict=True)]

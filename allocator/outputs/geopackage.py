@@ -31,9 +31,15 @@ GEOMETRY_TYPES = {
     "sites": "Point",
     "candidates": "Point",
     "service_areas": "Polygon",
+    "access_paths": "LineString",
 }
 """The layers and the geometry that each declares; every other table has none."""
-_FITTING = {"MultiPolygon": {"Polygon", "MultiPolygon"}, "Polygon": {"Polygon"}, "Point": {"Point"}}
+_FITTING = {
+    "MultiPolygon": {"Polygon", "MultiPolygon"},
+    "Polygon": {"Polygon"},
+    "Point": {"Point"},
+    "LineString": {"LineString"},
+}
 _DATE = "2026-01-01T00:00:00.000Z"
 _SPECIFICATION = "http://www.geopackage.org/spec130/"
 

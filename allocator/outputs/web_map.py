@@ -31,6 +31,8 @@ MOST_CANDIDATES = 20_000
 """Possible spots that are drawn, the most suitable first; the file ``plan.gpkg`` has all."""
 MOST_ASKED = 10
 """Owners to ask next that the page names; the table ``ask_next`` has all."""
+MOST_SHORT = 20
+"""Properties with traps that have no site that the page names; the table ``shortfalls`` has all."""
 TRAP_CLASSES = ((1, 1), (2, 2), (3, 4), (5, 9), (10, None))
 """Least and most traps of each shade; None: no most."""
 
@@ -79,6 +81,8 @@ def map_page(plan: Plan) -> str:
         "yardsticks": plan.yardsticks.to_dict("records"),
         "asked": plan.ask_next.head(MOST_ASKED).to_dict("records"),
         "asked_in_all": len(plan.ask_next),
+        "shortfalls": _shortfalls(plan),
+        "decisions": plan.field_decisions.to_dict("records"),
         "pigs": plan.pigs.to_dict("records"),
         "candidates_left_out": max(0, len(plan.candidates) - MOST_CANDIDATES),
     } | _layer_list(shapes)
@@ -93,6 +97,17 @@ def map_page(plan: Plan) -> str:
         "streetMap": {"tiles": STREET_TILES, "credit": STREET_CREDIT},
     }
     return _environment().get_template("map.html").render(**words, data=script_safe(data), **_assets())
+
+
+def _shortfalls(plan: Plan) -> list[dict[str, Any]]:
+    """Traps without a site, those of the property with most first, each with the changes that would place it."""
+    table = plan.shortfalls.astype(object).fillna("")
+    by_pair = table.groupby(["property_id", "complex_id"], sort=False)
+    found = [
+        rows.iloc[0].to_dict() | {"changes": [row for row in rows.to_dict("records") if row["setting"]]}
+        for _, rows in by_pair
+    ]
+    return sorted(found, key=lambda one: -one["traps"])[:MOST_SHORT]
 
 
 def script_safe(data: Any) -> Markup:
@@ -126,6 +141,8 @@ def _shapes(plan: Plan) -> dict[str, Any]:
         "habitat": _areas(plan.habitat, crs_wkt),
         "complexes": _areas(plan.complexes, crs_wkt),
         "service": _areas(plan.service_areas, crs_wkt),
+        "access": mixed(plan.access_paths.geometry.to_numpy(), crs_wkt),
+        "existing": mixed(study.existing_traps, crs_wkt),
         "sites": sites,
         "candidates": _points(_best_candidates(plan.candidates), crs_wkt),
         "roads": _roads(study.roads, crs_wkt),

@@ -1,18 +1,30 @@
-"""Candidates: spots whose distances to roads, property lines and buildings were measured and hold."""
+"""Candidates: spots whose distances and ways in were measured and hold; and those that miss one limit."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
-import shapely
 
 from allocator.core.arrays import Bools, Floats, Ints
-from allocator.core.study import Shapes, Study
-from allocator.sites.roads import NearestRoad, nearest_truck_road
-from allocator.sites.spots import CELL_STEPS, Spots, TileSpots, best_per_square, quality
+from allocator.core.study import Study
+from allocator.sites.access import WayFinder
+from allocator.sites.limits import LIMITS, broken_limits
+from allocator.sites.measured import Measured, Measurer, joined
+from allocator.sites.spots import CELL_STEPS, Spots, TileSpots
+from allocator.sites.squares import best_per_square, place_in_square, squares
 
-STEPS = (*CELL_STEPS, "inside the property line", "clear of buildings", "outside exclusions")
+EXACT_STEPS = {
+    "inside the property line": ("road", "road side", "weather", "boundary"),
+    "near habitat": ("habitat",),
+    "clear of buildings": ("building",),
+    "outside exclusions": ("exclusion",),
+    "off the damage itself": ("damage",),
+    "reached on foot": ("access",),
+}
+"""Steps of the screening after those of cells, with the limits that each adds."""
+FIRST_LOOK = 4
+"""So many of the best spots of each square are measured first; the others only where all of those fail."""
+STEPS = (*CELL_STEPS, *EXACT_STEPS)
 """All steps of the screening, in order."""
 
 
@@ -22,129 +34,114 @@ class Candidates:
 
     Parameters
     ----------
-    spots : Spots
-        Cell and terms of each.
-    x_m, y_m : array of float64
-        Where, in the study's coordinate system.
-    road : NearestRoad
-        The nearest truck road of each.
-    boundary_m, building_m : array of float64
-        Distance to the property's own line and to the nearest building; NaN without buildings.
+    places : Measured
+        Where, and all siting terms; no limit is broken.
     quality : array of float64
         0 to 1.
+    misses : Measured
+        Spots that break just one limit, as far as measured; ways in are looked for only where a trap has no site.
     passed : array of int64, shape (len(STEPS), properties)
         What was left of each property after each step: cells, then spots.
     """
 
-    spots: Spots
-    x_m: Floats
-    y_m: Floats
-    road: NearestRoad
-    boundary_m: Floats
-    building_m: Floats
+    places: Measured
     quality: Floats
+    misses: Measured
     passed: Ints
 
 
-def measure_candidates(found: TileSpots, study: Study) -> Candidates:
-    """Candidates from spots: exact distances, hard limits, then the best of each square.
+def measure_candidates(found: TileSpots, measurer: Measurer, finder: WayFinder) -> Candidates:
+    """Candidates from spots: exact distances, hard limits, ways in, then the best of each square.
 
     Parameters
     ----------
     found : TileSpots
         Spots of the whole study.
-    study : Study
-        Roads, properties, buildings, exclusions, settings.
+    measurer : Measurer
+        Measures them.
+    finder : WayFinder
+        Finds the ways in.
 
     Returns
     -------
     Candidates
         Sorted from north to south, then west to east; none where the study has no truck road.
     """
-    sites, spots, number = study.settings.sites, found.spots, len(study.properties.ids)
-    points = _points(spots, study)
-    boundary_m: Floats = np.empty(0)
-    building_m: Floats = np.empty(0)
-    if len(points):
-        assert study.roads is not None
-        road = nearest_truck_road(points, study.roads)
-        boundary_m = _inside_by(points, spots.owner, study.properties.shapes)
-        building_m = _nearest(points, study.buildings)
-        by_road = (road.distance_m >= sites.road_distance_m[0]) & (road.distance_m <= sites.road_distance_m[1])
-        by_line = by_road & (boundary_m >= sites.boundary_setback_m)
-        by_building = by_line & ~(building_m < sites.building_setback_m)
-        allowed = by_building & ~_is_in(points, study.exclusions)
-        after = [np.bincount(spots.owner[step], minlength=number) for step in (by_line, by_building, allowed)]
-        at = np.flatnonzero(allowed)
-    else:
-        road = NearestRoad(np.empty(0, np.int64), np.empty(0), np.empty(0), np.empty(0))
-        after, at = [np.zeros(number, np.int64)] * 3, np.empty(0, np.int64)
-    good = quality(
-        sites, water_m=spots.water_m, slope=spots.slope, shade=spots.shade, score=spots.score, road_m=road.distance_m
-    )
-    at = at[best_per_square(spots.take(at), good[at], study.grid, side_m=sites.candidate_spacing_m, most=1)]
-    kept = spots.take(at)
-    x_m, y_m = study.grid.centres(kept.row, kept.column)
-    near = NearestRoad(road.road[at], road.distance_m[at], road.x_m[at], road.y_m[at])
-    passed = np.concatenate([found.passed, after])
-    return Candidates(kept, x_m, y_m, near, boundary_m[at], building_m[at], good[at], passed)
+    study = measurer.study
+    sites, number = study.settings.sites, len(study.properties.ids)
+    place = place_in_square(found.spots, found.spots.rank, study.grid, side_m=sites.candidate_spacing_m)
+    is_first = place < FIRST_LOOK
+    measured, broken = _looked_at(found.spots.take(np.flatnonzero(is_first)), measurer, finder)
+    held = squares(measured.spots.take(np.flatnonzero(~broken.any(axis=0))), study.grid, sites.candidate_spacing_m)
+    rest = np.flatnonzero(~is_first)
+    is_open = ~_is_among(squares(found.spots.take(rest), study.grid, sites.candidate_spacing_m), held)
+    more, more_broken = _looked_at(found.spots.take(rest[is_open]), measurer, finder)
+    measured, broken = joined(measured, more), np.concatenate([broken, more_broken], axis=1)
+    names, owner = [one.name for one in LIMITS], measured.spots.owner
+    left, after = np.ones(len(owner), bool), []
+    for limits in EXACT_STEPS.values():
+        left = left & ~broken[[names.index(one) for one in limits]].any(axis=0)
+        after.append(np.bincount(owner[left], minlength=number))
+    good = measured.quality(study)
+    at = np.flatnonzero(~broken.any(axis=0))
+    at = at[best_per_square(measured.spots.take(at), good[at], study.grid, side_m=sites.candidate_spacing_m, most=1)]
+    single = np.flatnonzero(np.count_nonzero(broken, axis=0) == 1)
+    further = measurer.measure(found.misses.spots)
+    near = np.flatnonzero(np.count_nonzero(broken_limits(further, sites), axis=0) == 1)
+    misses = joined(measured.take(single), further.take(near))
+    return Candidates(measured.take(at), good[at], misses, np.concatenate([found.passed, after]))
 
 
-def _points(spots: Spots, study: Study) -> Shapes:
-    return np.asarray(shapely.points(*study.grid.centres(spots.row, spots.column)))
+def _looked_at(spots: Spots, measurer: Measurer, finder: WayFinder) -> tuple[Measured, Bools]:
+    """Spots measured, with the ways in to those that keep all other limits, and the limits that each breaks."""
+    sites = measurer.study.settings.sites
+    measured = measurer.measure(spots)
+    holds = np.flatnonzero(~broken_limits(measured, sites).any(axis=0))
+    measured = measured.with_access(finder, holds, furthest_m=sites.road_distance_m[1])
+    return measured, broken_limits(measured, sites)
 
 
-def _inside_by(points: Shapes, owner: Ints, shapes: Shapes) -> Floats:
-    """Distance to the property's own line; negative outside the property."""
-    out = np.empty(len(points))
-    order = np.argsort(owner, kind="stable")
-    edges = np.flatnonzero(np.r_[True, owner[order][1:] != owner[order][:-1], True])
-    for first, last in pairwise(edges):
-        its = order[first:last]
-        shape = shapes[owner[its[0]]]
-        shapely.prepare(shape)
-        inside = shapely.contains(shape, points[its])
-        distance = shapely.distance(shapely.boundary(shape), points[its])
-        out[its] = np.where(inside, distance, -distance)
-    return out
-
-
-def _nearest(points: Shapes, others: Shapes | None) -> Floats:
-    """Distance to the nearest of some shapes; NaN where there are none."""
-    out = np.full(len(points), np.nan)
-    if others is not None and len(others):
-        (point, _), distance = shapely.STRtree(others).query_nearest(points, return_distance=True, all_matches=False)
-        out[point] = distance
-    return out
-
-
-def _is_in(points: Shapes, areas: Shapes | None) -> Bools:
-    out = np.zeros(len(points), bool)
-    if areas is not None and len(areas):
-        out[shapely.STRtree(areas).query(points, predicate="intersects")[0]] = True
-    return out
+def _is_among(these: Ints, those: Ints) -> Bools:
+    """Which columns of one array stand in another as well."""
+    distinct, place = np.unique(np.concatenate([these, those], axis=1), axis=1, return_inverse=True)
+    found = np.zeros(distinct.shape[1], bool)
+    found[place.ravel()[these.shape[1] :]] = True
+    return found[place.ravel()[: these.shape[1]]]
 
 
 Reason = Callable[[Study], str]
 
+ALL_WEATHER = {"yes": "", "no": " fit for all weather"}
 REASONS: dict[str, Reason] = {
     "near a truck road": lambda s: (
         "roads were not given" if s.roads is None
-        else f"no truck road within {s.settings.sites.road_distance_m[1]:g} m of dry ground on this property"
+        else f"no truck road{ALL_WEATHER[s.settings.sites.dry_weather_roads]} within "
+        f"{s.settings.sites.road_distance_m[1]:g} m of dry ground on this property"
     ),
     "near water": lambda s: (
         f"no ground near a truck road lies {s.settings.sites.water_distance_m[0]:g} to "
         f"{s.settings.sites.water_distance_m[1]:g} m from water"
     ),
     "level": lambda s: f"ground near a truck road is steeper than {s.settings.sites.slope_limit_percent:g} percent",
+    "off flood-prone soil": lambda s: (
+        f"level ground near a truck road floods more often than {s.settings.sites.flooding_limit.replace('_', ' ')}"
+    ),
     "inside the property line": lambda s: (
         f"no spot is {s.settings.sites.road_distance_m[0]:g} to {s.settings.sites.road_distance_m[1]:g} m from a "
         f"truck road and {s.settings.sites.boundary_setback_m:g} m inside the property line"
     ),
+    "near habitat": lambda s: f"no spot lies within {s.settings.sites.habitat_distance_m:g} m of habitat",
     "clear of buildings": lambda s: (
         f"every spot is nearer than {s.settings.sites.building_setback_m:g} m to a building"
     ),
     "outside exclusions": lambda s: "every spot lies in an area where no trap may stand",
+    "off the damage itself": lambda s: (
+        f"every spot is nearer than {s.settings.sites.damage_setback_m:g} m to a damage spot"
+    ),
+    "reached on foot": lambda s: (
+        f"no spot is reached from a truck road within {s.settings.sites.access_limit_m:g} m on foot without crossing "
+        "water or land not enrolled"
+    ),
 }  # fmt: skip
 
 

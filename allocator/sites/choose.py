@@ -1,27 +1,70 @@
 """Choose sites that together serve the most: maximal covering with spacing and shares.
 
 Church, R. and ReVelle, C. (1974), The maximal covering location problem, Papers of the Regional Science Association
-32:101-118. Small problems are solved exactly (HiGHS); larger ones by greedy choice and swaps, with a proven bound.
+32:101-118. Greedy choice and swaps first, then a Lagrangian bound; what it leaves open is solved exactly (HiGHS) where
+small, and searched by ruin and recreate where large. Every answer carries a proven bound.
 """
 
-import heapq
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy import optimize
-from scipy.sparse import coo_array, csr_array, hstack, vstack
+from scipy.sparse import csr_array
 
-from allocator.core.arrays import Floats, Ints
-from allocator.core.errors import SitesInfeasibleError
+from allocator.sites.bounds import Proof, conflict_cliques, lagrangian_bound, settle, submodular_bound
+from allocator.sites.covering import Covering, added_worth, make_covering, rank
+from allocator.sites.exact import open_entries, solve_exactly
+from allocator.sites.search import greedy, repair, ruin_and_recreate, swap
 
-EXACT_ENTRIES = 400_000
-"""Problems with at most this many pairs of candidate and (merged) cell are solved exactly."""
-EXACT_NODES = 500
-"""Branches that the exact solver may open: a limit on work, not time, so that every machine stops at the same point."""
-MOST_SWEEPS = 30
+
+@dataclass(frozen=True)
+class Stage:
+    """How much work one stage may do; work is counted, not timed, so that every machine stops at the same point.
+
+    Parameters
+    ----------
+    steps : int
+        Most steps of the Lagrangian bound.
+    generations, runs : int
+        How often several searches are made and joined; most searches.
+    rounds_per_site, rounds : int
+        Rounds of ruin and recreate in each search for each site; most rounds of the stage.
+    entries : int
+        The exact solver is asked where at most so many pairs of candidate and cell are open.
+    nodes : int
+        Branches that it may open.
+    """
+
+    steps: int
+    generations: int
+    runs: int
+    rounds_per_site: int
+    rounds: int
+    entries: int
+    nodes: int
+
+
+STAGES = (
+    # a complex of a few traps: the bound or the solver closes it within milliseconds
+    Stage(steps=150, generations=0, runs=0, rounds_per_site=0, rounds=0, entries=20_000, nodes=200),
+    # a few dozen traps: a short search, and a bound that leaves little open
+    Stage(steps=400, generations=1, runs=4, rounds_per_site=20, rounds=4_000, entries=60_000, nodes=500),
+    # hundreds of traps: the solver rarely closes these
+    Stage(steps=1_000, generations=3, runs=6, rounds_per_site=80, rounds=90_000, entries=60_000, nodes=500),
+)
+"""Each stage begins only where the one before left a gap; see ``tests/benchmarks/choice_county.py``."""
+START_WORK, FEWEST_STARTS = 10_000_000, 4
+"""Starts that are made better by swaps: so many over sites times candidates, and at least so many."""
+JOIN_ENTRIES, JOIN_NODES, JOIN_SECONDS = 150_000, 200, 10.0
+"""Candidates of several searches are joined by the exact solver up to this size; it seldom takes more than seconds."""
+SMALL_GAP = 0.001
+"""The last stage is for larger gaps than this share of what is served."""
+CLOSED = 1e-9
+"""A gap under this share of what is served counts as none."""
+OPTIMAL = 1e-7
+"""The same for the word optimal: the exact solver stops a little above 1e-9."""
 
 
 @dataclass(frozen=True)
@@ -44,18 +87,6 @@ class Choice:
     served: float
     bound: float
     status: Literal["optimal", "feasible"]
-
-
-@dataclass(frozen=True)
-class _Problem:
-    reach: csr_array
-    by_cell: csr_array
-    worth: Floats
-    count: int
-    near: csr_array
-    group: Ints
-    limit: Ints
-    keep: tuple[int, ...]
 
 
 def choose_sites(
@@ -81,9 +112,9 @@ def choose_sites(
     keep : sequence of int
         Candidates that must be chosen.
     seconds : float
-        Most time for the exact solver.
+        Most time, as a last resort: work is limited by counting it. 0: greedy choice and swaps only.
     seed : int
-        Seed of the hash that merges like cells; the result does not depend on it.
+        Of the search by chance, and of the marks that find like cells.
 
     Returns
     -------
@@ -104,259 +135,120 @@ def choose_sites(
     >>> choice.sites, choice.served, choice.status
     ((1, 0), 7.0, 'optimal')
     """
-    problem = _checked(reach, worth, count, conflicts, group, group_limit, keep, seed)
-    chosen = _swap(problem, _greedy(problem))
-    served, bound = _served(problem, chosen), _submodular_bound(problem, chosen)
-    if served < bound * (1 - 1e-9) and problem.reach.nnz <= EXACT_ENTRIES:
-        exact, exact_bound = _exact(problem, seconds)
-        bound = max(min(bound, exact_bound), served)
-        if exact is not None and _served(problem, exact) > served * (1 + 1e-12):
-            chosen, served = exact, _served(problem, exact)
-    bound = max(bound, served)
-    status: Literal["optimal", "feasible"] = "optimal" if served >= bound * (1 - 1e-7) else "feasible"
-    return Choice(_ranked(problem, chosen), served, bound, status)
+    until = time.monotonic() + seconds
+    problem = make_covering(reach, worth, count, conflicts, group, group_limit, keep, seed)
+    search = _Search(problem, seed, until)
+    if problem.count > 1 and seconds > 0:
+        search.run()
+    # served is counted anew, in the caller's own worth
+    sites = (*problem.kept, *problem.number[rank(problem, search.chosen)].tolist())
+    hit = np.asarray(abs(csr_array(reach, dtype=float)[list(sites)]).sum(axis=0)) > 0
+    served = float(np.asarray(worth, float)[hit].sum())
+    bound = search.bound + problem.kept_worth
+    status: Literal["optimal", "feasible"] = "optimal" if served >= bound * (1 - OPTIMAL) else "feasible"
+    return Choice(sites, served, max(bound + problem.rounding, served), status)
 
 
-def _checked(
-    reach: Any, worth: Any, count: int, conflicts: Any, group: Any, group_limit: Any, keep: Sequence[int], seed: int
-) -> _Problem:
-    matrix = csr_array(reach, dtype=float, copy=True)
-    if not np.isfinite(matrix.data).all():
-        raise ValueError("reach must hold finite numbers")
-    matrix.eliminate_zeros()
-    matrix.data[:] = 1.0
-    value = np.asarray(worth, float)
-    candidates, cells = matrix.shape
-    if value.shape != (cells,) or not np.isfinite(value).all() or (value < 0).any():
-        raise ValueError(f"worth must hold {cells} finite numbers, 0 or more")
-    if count < 0 or count != int(count):
-        raise ValueError(f"count is {count}; it must be a whole number, 0 or more")
-    pairs = np.asarray([] if conflicts is None else conflicts, np.int64).reshape(-1, 2)
-    if len(pairs) and (pairs.min() < 0 or pairs.max() >= candidates):
-        raise ValueError("conflicts name candidates that do not exist")
-    both = np.concatenate([pairs, pairs[:, ::-1]])
-    near = csr_array(coo_array((np.ones(len(both)), (both[:, 0], both[:, 1])), shape=(candidates, candidates)))
-    groups = np.zeros(candidates, np.int64) if group is None else np.asarray(group, np.int64)
-    limit = np.asarray([count] if group is None or group_limit is None else group_limit, np.int64)
-    if group is not None and group_limit is None:
-        limit = np.full(int(groups.max(initial=0)) + 1, count)
-    if groups.shape != (candidates,) or (candidates and (groups.min() < 0 or groups.max() >= len(limit))):
-        raise ValueError("group must name a group with a limit for every candidate")
-    kept = tuple(dict.fromkeys(int(one) for one in keep))
-    if kept and (min(kept) < 0 or max(kept) >= candidates):
-        raise ValueError("keep names candidates that do not exist")
-    _check_kept(kept, int(count), near, groups, limit)
-    matrix, value = _merged(matrix, value, seed)
-    return _Problem(matrix, csr_array(matrix.T), value, int(count), near, groups, limit, kept)
+class _Search:
+    """The best choice and the best bound so far."""
 
+    def __init__(self, problem: Covering, seed: int, until: float) -> None:
+        self.problem, self.seed, self.until = problem, seed, until
+        if problem.count == 1 and problem.size:
+            # one site: the best is seen at once
+            self.chosen = greedy(problem)
+            self.served = self.bound = added_worth(problem, self.chosen)
+        else:
+            self.chosen = swap(problem, greedy(problem))
+            self.served = added_worth(problem, self.chosen)
+            self.bound = submodular_bound(problem, self.chosen)
 
-def _check_kept(kept: tuple[int, ...], count: int, near: csr_array, group: Ints, limit: Ints) -> None:
-    its = list(kept)
-    if len(its) > count:
-        raise SitesInfeasibleError(f"{len(its)} sites are to be kept but only {count} are allowed.")
-    if its and near[its][:, its].nnz:
-        raise SitesInfeasibleError("Two sites to be kept lie nearer to each other than the spacing allows.")
-    if its and (np.bincount(group[its], minlength=len(limit)) > limit).any():
-        raise SitesInfeasibleError("More sites are to be kept on one property than its share of traps.")
+    def is_over(self, served: float) -> bool:
+        return served >= self.bound * (1 - CLOSED) or time.monotonic() > self.until
 
+    def run(self) -> None:
+        if self.is_over(self.served):
+            return
+        cliques, proof, asked = conflict_cliques(self.problem.near), None, float("inf")
+        for stage in STAGES:
+            proof = self._prove(cliques, stage, proof)
+            self._recreate(stage, proof, cliques)
+            out, inside = settle(self.problem, cliques, proof, self.served)
+            entries = open_entries(self.problem, out)
+            if not self.is_over(self.served) and entries <= min(stage.entries, asked):
+                asked = entries / 2  # nearly the same question is not asked again
+                self._solve(cliques, out, inside, stage)
+            if self.is_over(self.served) or (stage is STAGES[-2] and self.bound <= self.served * (1 + SMALL_GAP)):
+                return
 
-def _merged(reach: csr_array, worth: Floats, seed: int) -> tuple[csr_array, Floats]:
-    """Cells served by the same candidates made into one; cells that nobody serves dropped."""
-    marks = np.random.default_rng(seed).integers(1, 1 << 26, (reach.shape[0], 2)).astype(float)
-    served = np.asarray(reach.T @ marks)  # whole numbers under 2**53: exact
-    distinct, place = np.unique(served, axis=0, return_inverse=True)
-    place = place.ravel()
-    if not len(distinct):
-        return reach, worth
-    first = np.zeros(len(distinct), np.int64)
-    first[place[::-1]] = np.arange(len(place))[::-1]
-    merged = csr_array(csr_array(reach.T)[first].T)
-    total = np.bincount(place, weights=worth, minlength=len(distinct)).astype(float)
-    kept = np.flatnonzero((distinct > 0).any(axis=1) & (total > 0))
-    return csr_array(csr_array(merged.T)[kept].T), np.asarray(total[kept], float)
+    def _prove(self, cliques: csr_array, stage: Stage, proof: Proof | None) -> Proof:
+        better = lagrangian_bound(
+            self.problem, cliques, self.served, stage.steps, proof, is_over=lambda: time.monotonic() > self.until
+        )
+        self.bound = min(self.bound, better.bound)
+        return better
 
+    def _recreate(self, stage: Stage, proof: Proof, cliques: csr_array) -> None:
+        """Several searches from different starts; then the best choice among all candidates that they chose."""
+        problem = self.problem
+        if not stage.generations or self.is_over(self.served):
+            return
+        all_rounds = stage.rounds // stage.generations
+        rounds = min(all_rounds, stage.rounds_per_site * problem.count)
+        starts = self._starts(proof)
+        for generation in range(stage.generations):
+            found, before = [self.chosen], self.served
+            for run in range(min(stage.runs, max(1, all_rounds // rounds))):
+                if self.is_over(self.served):
+                    return
+                begin = starts.pop(0) if starts and (run or not generation) else self.chosen
+                found.append(
+                    ruin_and_recreate(
+                        problem, begin, liking=proof.liking, rounds=rounds,
+                        seed=self.seed + 1_000 * generation + run, is_over=self.is_over,
+                    )
+                )  # fmt: skip
+                self._take(found[-1])
+            self._join(cliques, found)
+            if self.served <= before:
+                return
 
-def _row(matrix: csr_array, row: int) -> NDArray[np.int32]:
-    return np.asarray(matrix.indices[matrix.indptr[row] : matrix.indptr[row + 1]])
+    def _starts(self, proof: Proof) -> list[list[int]]:
+        """Choices near what the bound last took, made better by swaps; best first."""
+        problem = self.problem
+        most = max(FEWEST_STARTS, START_WORK // max(1, problem.count * problem.size))
+        starts = [self.chosen]
+        for wanted in proof.seen[-most:]:
+            if self.is_over(self.served):
+                break
+            starts.append(swap(problem, repair(problem, wanted)))
+            self._take(starts[-1])
+        distinct = {tuple(sorted(start)): start for start in starts}
+        return sorted(distinct.values(), key=lambda start: -added_worth(problem, start))
 
+    def _join(self, cliques: csr_array, found: list[list[int]]) -> None:
+        out = np.ones(self.problem.size, bool)
+        for chosen in found:
+            out[chosen] = False
+        if self.is_over(self.served) or open_entries(self.problem, out) > JOIN_ENTRIES:
+            return
+        left = min(JOIN_SECONDS, self.until - time.monotonic())
+        sites, _ = solve_exactly(
+            self.problem, cliques, out=out, inside=np.zeros_like(out), seconds=left, nodes=JOIN_NODES
+        )
+        if sites is not None:
+            self._take(sites)
 
-def _greedy(problem: _Problem) -> list[int]:
-    """Always the candidate that adds most; what it adds only falls, so old figures are upper limits."""
-    left = problem.worth.copy()
-    room = problem.limit.copy()
-    blocked = np.zeros(problem.reach.shape[0], bool)
-    chosen: list[int] = []
+    def _solve(self, cliques: csr_array, out: Any, inside: Any, stage: Stage) -> None:
+        sites, bound = solve_exactly(
+            self.problem, cliques, out=out, inside=inside, seconds=self.until - time.monotonic(), nodes=stage.nodes
+        )
+        if sites is not None:
+            self._take(sites)
+        # choices that were ruled out do not serve more than is served already
+        self.bound = min(self.bound, max(bound, self.served))
 
-    def take(one: int) -> None:
-        chosen.append(one)
-        left[_row(problem.reach, one)] = 0
-        room[problem.group[one]] -= 1
-        blocked[one] = True
-        blocked[_row(problem.near, one)] = True
-
-    for one in problem.keep:
-        take(one)
-    gains = problem.reach @ left
-    queue = [(-gain, one) for one, gain in enumerate(gains.tolist()) if gain > 0]
-    heapq.heapify(queue)
-    while queue and len(chosen) < problem.count:
-        old, one = heapq.heappop(queue)
-        if blocked[one] or room[problem.group[one]] <= 0:
-            continue
-        gain = float(left[_row(problem.reach, one)].sum())
-        if gain < -old and queue and gain < -queue[0][0]:
-            if gain > 0:
-                heapq.heappush(queue, (-gain, one))
-            continue
-        if gain <= 0:
-            break
-        take(one)
-    return chosen
-
-
-def _swap(problem: _Problem, chosen: list[int]) -> list[int]:
-    """Replace one site at a time by a better one until none is."""
-    chosen = list(chosen)
-    times = np.zeros(problem.reach.shape[1], np.int64)
-    blocks = np.zeros(problem.reach.shape[0], np.int64)
-    held = np.bincount(problem.group[chosen], minlength=len(problem.limit)) if chosen else np.zeros(len(problem.limit))
-
-    def move(one: int, step: int) -> None:
-        times[_row(problem.reach, one)] += step
-        blocks[_row(problem.near, one)] += step
-        blocks[one] += step
-
-    for one in chosen:
-        move(one, 1)
-    base = problem.reach @ np.where(times == 0, problem.worth, 0.0)
-    for _ in range(MOST_SWEEPS):
-        improved = False
-        for place, one in enumerate(chosen):
-            if one in problem.keep:
-                continue
-            alone = _row(problem.reach, one)
-            alone = alone[times[alone] == 1]
-            freed = problem.worth[alone]
-            gain = base.copy()
-            np.add.at(gain, *_spread(problem.by_cell, alone, freed))
-            move(one, -1)
-            full = held >= problem.limit
-            full[problem.group[one]] = held[problem.group[one]] > problem.limit[problem.group[one]]
-            gain[(blocks > 0) | full[problem.group]] = -1
-            best = int(gain.argmax())
-            if gain[best] > freed.sum() * (1 + 1e-9) + 1e-12:
-                held[problem.group[one]] -= 1
-                held[problem.group[best]] += 1
-                chosen[place], one, improved = best, best, True
-                move(one, 1)
-                base = problem.reach @ np.where(times == 0, problem.worth, 0.0)
-            else:
-                move(one, 1)
-        if not improved:
-            break
-    return chosen
-
-
-def _spread(by_cell: csr_array, cells: NDArray[np.int32], worth: Floats) -> tuple[NDArray[np.int32], Floats]:
-    """Candidates that serve some cells, with the worth of each cell repeated for each."""
-    lengths = by_cell.indptr[cells + 1] - by_cell.indptr[cells]
-    ends = np.cumsum(lengths)
-    starts = by_cell.indptr[cells]
-    at = np.arange(ends[-1] if len(ends) else 0) + np.repeat(starts - (ends - lengths), lengths)
-    return by_cell.indices[at], np.repeat(worth, lengths)
-
-
-def _served(problem: _Problem, chosen: Sequence[int]) -> float:
-    hit = np.zeros(problem.reach.shape[1], bool)
-    for one in chosen:
-        hit[_row(problem.reach, one)] = True
-    return float(problem.worth[hit].sum())
-
-
-def _ranked(problem: _Problem, chosen: Sequence[int]) -> tuple[int, ...]:
-    """Kept sites first, then always the one that adds most."""
-    order = list(problem.keep)
-    left = problem.worth.copy()
-    for one in order:
-        left[_row(problem.reach, one)] = 0
-    waiting = sorted(set(chosen) - set(order))
-    while waiting:
-        gains = [float(left[_row(problem.reach, one)].sum()) for one in waiting]
-        order.append(waiting.pop(int(np.argmax(gains))))
-        left[_row(problem.reach, order[-1])] = 0
-    return tuple(order)
-
-
-def _submodular_bound(problem: _Problem, chosen: Sequence[int]) -> float:
-    """No choice serves more than what is served plus the most that so many candidates could each add.
-
-    Nemhauser, Wolsey and Fisher (1978), Mathematical Programming 14:265-294 (from memory, unverified); what a candidate
-    adds never grows as others are chosen. Computed after every prefix of the ranked choice; the least counts.
-    """
-    least = float(problem.worth.sum())
-    left, served = problem.worth.copy(), 0.0
-    order = _ranked(problem, chosen)
-    step = max(1, len(order) // 16)
-    for place in range(len(order) + 1):
-        if place % step == 0 or place == len(order):
-            gains = np.sort(problem.reach @ left)[::-1]
-            least = min(least, served + float(gains[: problem.count].sum()))
-        if place < len(order):
-            cells = _row(problem.reach, order[place])
-            served += float(left[cells].sum())
-            left[cells] = 0
-    return least * (1 + 1e-12)
-
-
-def _exact(problem: _Problem, seconds: float) -> tuple[list[int] | None, float]:
-    """Sites by mixed-integer programming, and the bound that the solver proves."""
-    candidates, cells = problem.reach.shape
-    scale = float(problem.worth.max())
-    cost = np.concatenate([np.zeros(candidates), -problem.worth / scale])
-    identity = csr_array((np.ones(cells), (np.arange(cells), np.arange(cells))), shape=(cells, cells))
-    rows = [hstack([-problem.by_cell, identity])]
-    upper = [np.zeros(cells)]
-
-    def limit(matrix: csr_array, most: Floats | Ints) -> None:
-        rows.append(hstack([matrix, csr_array((matrix.shape[0], cells))]))
-        upper.append(np.asarray(most, float))
-
-    limit(csr_array(np.ones((1, candidates))), np.array([problem.count]))
-    groups = coo_array((np.ones(candidates), (problem.group, np.arange(candidates))))
-    limit(csr_array(groups), problem.limit[: groups.shape[0]])
-    cliques = _cliques(problem.near)
-    if cliques.shape[0]:
-        limit(cliques, np.ones(cliques.shape[0]))
-    low = np.zeros(candidates + cells)
-    low[list(problem.keep)] = 1
-    answer = optimize.milp(
-        cost,
-        integrality=np.concatenate([np.ones(candidates), np.zeros(cells)]),
-        bounds=optimize.Bounds(low, np.ones(candidates + cells)),
-        constraints=optimize.LinearConstraint(vstack(rows).tocsr(), ub=np.concatenate(upper)),
-        options={"time_limit": seconds, "node_limit": EXACT_NODES, "mip_rel_gap": 1e-9},
-    )
-    bound = float("inf") if answer.mip_dual_bound is None else -float(answer.mip_dual_bound) * scale * (1 + 1e-9)
-    if answer.x is None:
-        return None, bound
-    return np.flatnonzero(answer.x[:candidates] > 0.5).tolist(), bound
-
-
-def _cliques(near: csr_array) -> csr_array:
-    """Sets of candidates that all conflict with each other, covering every conflict: tighter rows than pairs."""
-    candidates = near.shape[0]
-    neighbours = [set(_row(near, one).tolist()) for one in range(candidates)]
-    uncovered = {(a, b) for a in range(candidates) for b in neighbours[a] if a < b}
-    rows, columns, number = [], [], 0
-    for pair in sorted(uncovered):
-        if pair not in uncovered:
-            continue
-        members, common = list(pair), neighbours[pair[0]] & neighbours[pair[1]]
-        while common:
-            members.append(min(common))
-            common = common & neighbours[members[-1]]
-        uncovered -= {(a, b) for a in members for b in members if a < b}
-        rows += [number] * len(members)
-        columns += members
-        number += 1
-    return csr_array(coo_array((np.ones(len(rows)), (rows, columns)), shape=(number, candidates)))
+    def _take(self, chosen: list[int]) -> None:
+        served = added_worth(self.problem, chosen)
+        if served > self.served:
+            self.chosen, self.served = chosen, served

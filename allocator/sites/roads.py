@@ -6,8 +6,9 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from allocator.core.arrays import Floats, Ints
-from allocator.core.study import Roads
+from allocator.core.arrays import Bools, Floats, Ints
+from allocator.core.study import Shapes, Study
+from allocator.sites.road_graph import all_weather, build_road_graph, locate
 
 
 @dataclass(frozen=True)
@@ -22,38 +23,86 @@ class NearestRoad:
         Straight-line distance.
     x_m, y_m : array of float64
         Nearest point of the road.
+    is_dry : array of bool
+        Whether it can be reached in dry weather only: it is such a road, or leads on over none but such roads.
     """
 
     road: Ints
     distance_m: Floats
     x_m: Floats
     y_m: Floats
+    is_dry: Bools
+
+    def take(self, positions: Ints) -> "NearestRoad":
+        """Only some of the points.
+
+        Parameters
+        ----------
+        positions : array of int
+            Which, in order.
+
+        Returns
+        -------
+        NearestRoad
+            Those.
+        """
+        return NearestRoad(
+            self.road[positions], self.distance_m[positions], self.x_m[positions], self.y_m[positions],
+            self.is_dry[positions],
+        )  # fmt: skip
 
 
-def nearest_truck_road(points: NDArray[np.object_], roads: Roads) -> NearestRoad:
-    """The nearest road that a truck may use and stop on.
+class TruckRoads:
+    """Roads that a truck may use and stop on, ready to be measured to.
 
     Parameters
     ----------
-    points : array of shapely points
-        In the study's coordinate system.
-    roads : Roads
-        At least one usable.
-
-    Returns
-    -------
-    NearestRoad
-        Of several equally near, the first in the file.
+    study : Study
+        Roads and whether those fit for dry weather only count.
     """
-    usable = np.flatnonzero([truck != "no" for truck in roads.truck])
-    lines, of = shapely.get_parts(roads.shapes[usable], return_index=True)
-    # One-segment pieces: whole roads in the tree make the search twenty times slower.
-    coordinates, line = shapely.get_coordinates(lines, return_index=True)
-    start = np.flatnonzero(line[1:] == line[:-1])
-    segments = shapely.linestrings(np.stack([coordinates[start], coordinates[start + 1]], axis=1))
-    (point, segment), distance = shapely.STRtree(segments).query_nearest(points, return_distance=True, all_matches=True)
-    order = np.lexsort((segment, point))
-    first = order[np.r_[True, point[order][1:] != point[order][:-1]]] if len(order) else order
-    nearest = segments[segment[first]]
-    foot = shapely.get_coordinates(shapely.line_interpolate_point(nearest, shapely.line_locate_point(nearest, points)))
-    return NearestRoad(usable[of[line[start[segment[first]]]]], distance[first], foot[:, 0], foot[:, 1])
+
+    def __init__(self, study: Study) -> None:
+        shapes = np.empty(0, object) if study.roads is None else study.roads.shapes[study.truck_roads]
+        lines, of = shapely.get_parts(shapes, return_index=True)
+        # One-segment pieces: whole roads in the tree make the search twenty times slower.
+        coordinates, line = shapely.get_coordinates(lines, return_index=True)
+        start = np.flatnonzero(line[1:] == line[:-1])
+        self._segments = shapely.linestrings(np.stack([coordinates[start], coordinates[start + 1]], axis=1))
+        self._road = study.truck_roads[of[line[start]]]
+        self._tree = shapely.STRtree(self._segments)
+        self.graph = None if study.roads is None else build_road_graph(study.roads, study.settings.sites.road_snap_m)
+        self._is_dry = np.empty(0, bool) if self.graph is None else ~all_weather(self.graph)
+
+    def __len__(self) -> int:
+        return len(self._segments)
+
+    def nearest(self, points: NDArray[np.object_] | Shapes) -> NearestRoad:
+        """The nearest road of each point.
+
+        Parameters
+        ----------
+        points : array of shapely points
+            In the study's coordinate system.
+
+        Returns
+        -------
+        NearestRoad
+            Of several equally near, the first in the file. Without roads: road -1, distance infinite, place NaN.
+        """
+        if not len(self):
+            nowhere = np.full(len(points), np.nan)
+            distance = np.full(len(points), np.inf)
+            return NearestRoad(np.full(len(points), -1), distance, nowhere, nowhere, np.zeros(len(points), bool))
+        (point, segment), distance = self._tree.query_nearest(points, return_distance=True, all_matches=True)
+        order = np.lexsort((segment, point))
+        first = order[np.r_[True, point[order][1:] != point[order][:-1]]] if len(order) else order
+        nearest = self._segments[segment[first]]
+        along = shapely.line_locate_point(nearest, points)
+        foot = shapely.get_coordinates(shapely.line_interpolate_point(nearest, along))
+        return NearestRoad(self._road[segment[first]], distance[first], foot[:, 0], foot[:, 1], self._dry_at(foot))
+
+    def _dry_at(self, foot: Floats) -> Bools:
+        """Whether the road at each point is fit for dry weather only."""
+        if self.graph is None or not len(foot):
+            return np.zeros(len(foot), bool)
+        return self._is_dry[locate(self.graph, np.asarray(shapely.points(foot))).edge]

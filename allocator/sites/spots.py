@@ -1,27 +1,33 @@
 """Spots: cells of one tile near a truck road on enrolled land, before distances are measured exactly."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
+from typing import get_args
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from allocator.core.arrays import Floats, Ints
+from allocator.core.arrays import Bools, Floats, Ints
 from allocator.core.grid import Grid
 from allocator.core.results import BLANK_SCORE, SCORE_STEPS
-from allocator.core.settings import SiteSettings
+from allocator.core.settings import Flooding, SiteSettings
 from allocator.core.study import BLANK_CLASS, OPEN_WATER, CoverClass, Study
 from allocator.grid.edges import WHOLE
-from allocator.grid.land import Land
+from allocator.grid.land import MOST_SETBACK_M, ROAD_LOOK, Land
 from allocator.grid.targets import site_water
 from allocator.habitat.tile import ScoredTile
+from allocator.sites.squares import best_per_square, place_in_run
 
 SHADES = ("open", "partial", "closed")
-BEST_PER_SQUARE = 4
-"""So many of the best cells of a square go on to the exact measurements, in case the first ones fail them."""
+BEST_PER_SQUARE = 36
+"""So many of the best cells of a square go on, in case the first ones fail the exact measurements."""
 
-CELL_STEPS = ("near a truck road", "near water", "level")
+MISSES = 12
+"""So many of the cells of a property that break a limit least are kept for each limit."""
+FLOODING = get_args(Flooding)
+
+CELL_STEPS = ("near a truck road", "near water", "level", "off flood-prone soil")
 """Steps of the screening in order; a property whose count falls to 0 at one has that as its reason."""
 
 
@@ -37,6 +43,8 @@ class Spots:
         Property that holds more than half of the cell.
     water_m, slope : array of float64
         Distance to water and slope; NaN blank.
+    flooding : array of float64
+        Position of the soil's flooding class, from none to very frequent; NaN blank.
     shade : array of int64
         Position in ``SHADES``.
     cover : array of int64
@@ -52,6 +60,7 @@ class Spots:
     owner: Ints
     water_m: Floats
     slope: Floats
+    flooding: Floats
     shade: Ints
     cover: Ints
     score: Floats
@@ -74,23 +83,66 @@ class Spots:
 
 
 @dataclass(frozen=True)
+class Misses:
+    """Cells that break one of the limits in ``CELL_STEPS``: for each property and limit the few that do so least.
+
+    Parameters
+    ----------
+    spots : Spots
+        The cells.
+    limit : array of int64
+        Position of the limit in ``CELL_STEPS``.
+    excess : array of float64
+        How far beyond; comparable for one limit only.
+    is_sure : array of bool
+        Whether the cell lies off the property line by the setback and half a cell more.
+    """
+
+    spots: Spots
+    limit: Ints
+    excess: Floats
+    is_sure: Bools
+
+    def least(self) -> "Misses":
+        """The few cells of each property and limit that break it least; of equals, the better, more northern, western.
+
+        Returns
+        -------
+        Misses
+            Sorted by property, limit and excess.
+        """
+        spots = self.spots
+        order = np.lexsort((spots.column, spots.row, -spots.rank, self.excess, self.limit, spots.owner))
+        # Those that look sure to keep the setback, and those that may, each so many.
+        places = np.empty(len(order), np.int64)
+        for sure in (True, False):
+            its = order[self.is_sure[order] == sure]
+            places[its] = place_in_run(np.stack([spots.owner, self.limit])[:, its])
+        order = order[places[order] < MISSES]
+        return Misses(spots.take(order), self.limit[order], self.excess[order], self.is_sure[order])
+
+
+@dataclass(frozen=True)
 class TileSpots:
-    """Spots of one tile and how many cells of each property passed each step.
+    """Spots of one tile, those that miss one limit, and how many cells of each property passed each step.
 
     Parameters
     ----------
     spots : Spots
         At most a few per square.
+    misses : Misses
+        Cells that break one limit.
     passed : array of int64, shape (steps, properties)
         Cells left after each of ``CELL_STEPS``.
     """
 
     spots: Spots
+    misses: Misses
     passed: Ints
 
 
 def find_spots(land: Land, tile: ScoredTile, study: Study) -> TileSpots:
-    """Cells of a tile on enrolled land, near a truck road, within the limits on water and slope.
+    """Cells of a tile on enrolled land, near a truck road, within the limits on water, slope and flooding.
 
     Parameters
     ----------
@@ -104,46 +156,93 @@ def find_spots(land: Land, tile: ScoredTile, study: Study) -> TileSpots:
     Returns
     -------
     TileSpots
-        Limits with no source behind them (no water, no elevation) do not apply.
+        Limits with no source behind them (no water, no elevation, no soils) do not apply.
     """
     sites, grid, number = study.settings.sites, study.grid, len(study.properties.ids)
     if land.road_squared is None:
-        return TileSpots(_no_spots(), np.zeros((len(CELL_STEPS), number), np.int64))
-    # One cell further than allowed: a road may pass anywhere in a touched cell.
-    near = land.road_squared.ravel() <= (sites.road_distance_m[1] / grid.cell_m + 1) ** 2
+        none = Misses(_no_spots(), np.empty(0, np.int64), np.empty(0), np.empty(0, bool))
+        return TileSpots(none.spots, none, np.zeros((len(CELL_STEPS), number), np.int64))
+    road_m = np.sqrt(land.road_squared.ravel()) * grid.cell_m
     dry = np.array([one.water not in OPEN_WATER for one in study.classes] + [False] * (256 - len(study.classes)))
-    near &= dry[land.cover.ravel()]
+    look = (road_m <= ROAD_LOOK * sites.road_distance_m[1]) & dry[land.cover.ravel()]
     shares = land.shares
-    mine = near[shares.cell] & study.properties.enrolled[shares.owner] & (2 * shares.share > WHOLE)
-    owner, cell, share = shares.owner[mine], shares.cell[mine], shares.share[mine]
+    mine = look[shares.cell] & study.properties.enrolled[shares.owner] & (2 * shares.share > WHOLE)
+    owner, cell, is_whole = shares.owner[mine], shares.cell[mine], shares.share[mine] == WHOLE
+    spots = cell_spots(land, tile, study, cell=cell, owner=owner)
+    low, high = sites.water_distance_m
+    # One cell further than allowed: a road may pass anywhere in a touched cell.
+    holds = np.stack(
+        [
+            road_m[cell] <= sites.road_distance_m[1] + grid.cell_m,
+            ~((spots.water_m < low) | (spots.water_m > high)),
+            ~(spots.slope > sites.slope_limit_percent / 100),
+            ~(spots.flooding > FLOODING.index(sites.flooding_limit)),
+        ]
+    )
+    steps = np.logical_and.accumulate(holds, axis=0)
+    passed = np.stack([np.bincount(owner[step], minlength=number) for step in steps])
+    # Cells that look as if they will keep the exact distances as well come first.
+    line_m, setback_m = (
+        np.sqrt(land.line_squared.ravel()[cell]) * grid.cell_m,
+        min(sites.boundary_setback_m, MOST_SETBACK_M),
+    )
+    off_line, is_sure = line_m >= setback_m, line_m >= setback_m + 0.5 * grid.cell_m
+    by_road = (road_m[cell] >= sites.road_distance_m[0]) & (road_m[cell] <= sites.road_distance_m[1])
+    likely = (is_whole & off_line).astype(float) + by_road
+    spots = replace(spots, rank=spots.rank + likely)
+    by_water = np.maximum(low - spots.water_m, spots.water_m - high)
+    beyond = np.stack([road_m[cell], by_water, spots.slope, spots.flooding])
+    single = np.flatnonzero((np.count_nonzero(holds, axis=0) == len(holds) - 1) & is_whole & off_line)
+    broken = np.argmin(holds[:, single], axis=0)
+    misses = Misses(spots.take(single), broken, beyond[broken, single], is_sure[single]).least()
+    at = np.flatnonzero(steps[-1])
+    kept = best_per_square(spots.take(at), spots.rank[at], grid, side_m=sites.candidate_spacing_m, most=BEST_PER_SQUARE)
+    return TileSpots(spots.take(at[kept]), misses, passed)
+
+
+def cell_spots(land: Land, tile: ScoredTile, study: Study, *, cell: Ints, owner: Ints) -> Spots:
+    """Cells of a tile with their siting terms, whether or not a trap may stand there.
+
+    Parameters
+    ----------
+    land : Land
+        The tile.
+    tile : ScoredTile
+        Its scores.
+    study : Study
+        Settings and classes.
+    cell, owner : array of int64
+        Cells of the tile, counted row by row, and the property of each.
+
+    Returns
+    -------
+    Spots
+        In the same order.
+    """
+    grid = study.grid
     water_m: Floats = np.full(len(cell), np.nan)
-    by_water = np.ones(len(cell), bool)
     water = site_water(study)
     if water is not None:
         water_m = np.sqrt(land.squared[water].ravel()[cell]) * grid.cell_m
-        by_water = (water_m >= sites.water_distance_m[0]) & (water_m <= sites.water_distance_m[1])
     steep: Floats = np.full(len(cell), np.nan) if land.slope is None else land.slope.ravel()[cell].astype(float)
-    level = by_water & ~(steep > sites.slope_limit_percent / 100)
-    steps = (np.ones(len(cell), bool), by_water, level)
-    passed = np.stack([np.bincount(owner[step], minlength=number) for step in steps])
-    owner, cell, share = owner[level], cell[level], share[level]
-    water_m, steep = water_m[level], steep[level]
+    flooding: Floats = np.full(len(cell), np.nan)
+    if land.flooding is not None:
+        found = land.flooding.ravel()[cell].astype(float)
+        flooding = np.where(found == BLANK_CLASS, np.nan, found)
     score = tile.score.ravel()[cell].astype(float)
     score = np.where(score == BLANK_SCORE, np.nan, score / SCORE_STEPS)
     shade = shade_of(land.cover_around, study.classes)[1:-1, 1:-1].ravel()[cell]
-    rank = quality(sites, water_m=water_m, slope=steep, shade=shade, score=score) + (share == WHOLE)
+    rank = quality(study.settings.sites, water_m=water_m, slope=steep, shade=shade, score=score)
     row, column = np.divmod(cell, land.window.columns)
-    spots = Spots(
-        row + land.window.row, column + land.window.column, owner, water_m, steep, shade,
+    return Spots(
+        row + land.window.row, column + land.window.column, owner, water_m, steep, flooding, shade,
         land.cover.ravel()[cell].astype(np.int64), score, rank,
     )  # fmt: skip
-    kept = best_per_square(spots, rank, grid, side_m=sites.candidate_spacing_m, most=BEST_PER_SQUARE)
-    return TileSpots(spots.take(kept), passed)
 
 
 def _no_spots() -> Spots:
     whole, real = np.empty(0, np.int64), np.empty(0)
-    return Spots(whole, whole, whole, real, real, whole, whole, real, real)
+    return Spots(whole, whole, whole, real, real, real, whole, whole, real, real)
 
 
 def shade_of(cover: NDArray[np.uint8], classes: Sequence[CoverClass]) -> Ints:
@@ -211,38 +310,6 @@ def quality(
     return np.asarray(np.divide(summed, total, out=np.zeros(len(shade)), where=total > 0))
 
 
-def best_per_square(spots: Spots, rank: Floats, grid: Grid, *, side_m: float, most: int) -> Ints:
-    """Positions of the best few spots of each property in each square of the grid.
-
-    Parameters
-    ----------
-    spots : Spots
-        Any number.
-    rank : array of float64
-        Larger is better; of equals, the more northern, then the more western.
-    grid : Grid
-        The grid; squares are counted from its corner.
-    side_m : float
-        Side of a square in metres, at least one cell.
-    most : int
-        How many to keep per square and property.
-
-    Returns
-    -------
-    array of int64
-        Sorted by row, then column.
-    """
-    cells = max(1, round(side_m / grid.cell_m))
-    key = np.stack([spots.row // cells, spots.column // cells, spots.owner])
-    order = np.lexsort((spots.column, spots.row, -rank, *key))
-    key = key[:, order]
-    begins = np.r_[True, (key[:, 1:] != key[:, :-1]).any(axis=0)][: len(order)]
-    places = np.arange(len(order))
-    place = places - np.maximum.accumulate(np.where(begins, places, 0))
-    kept = order[place < most]
-    return kept[np.lexsort((spots.column[kept], spots.row[kept]))]
-
-
 def join_spots(tiles: Sequence[TileSpots], grid: Grid, sites: SiteSettings) -> TileSpots:
     """Spots of all tiles, thinned out again so that the tiling leaves no trace.
 
@@ -260,6 +327,28 @@ def join_spots(tiles: Sequence[TileSpots], grid: Grid, sites: SiteSettings) -> T
     TileSpots
         For the whole study.
     """
-    joined = Spots(*(np.concatenate([getattr(part.spots, one.name) for part in tiles]) for one in fields(Spots)))
+    joined = joined_spots([part.spots for part in tiles])
     kept = best_per_square(joined, joined.rank, grid, side_m=sites.candidate_spacing_m, most=BEST_PER_SQUARE)
-    return TileSpots(joined.take(kept), np.sum([part.passed for part in tiles], axis=0))
+    misses = Misses(
+        joined_spots([part.misses.spots for part in tiles]),
+        np.concatenate([part.misses.limit for part in tiles]),
+        np.concatenate([part.misses.excess for part in tiles]),
+        np.concatenate([part.misses.is_sure for part in tiles]),
+    )
+    return TileSpots(joined.take(kept), misses.least(), np.sum([part.passed for part in tiles], axis=0))
+
+
+def joined_spots(parts: Sequence[Spots]) -> Spots:
+    """Several lots of spots as one.
+
+    Parameters
+    ----------
+    parts : sequence of Spots
+        In order; at least one.
+
+    Returns
+    -------
+    Spots
+        One after another.
+    """
+    return Spots(*(np.concatenate([getattr(part, one.name) for part in parts]) for one in fields(Spots)))

@@ -17,17 +17,25 @@ from allocator.habitat.components import used_components
 from allocator.habitat.season import Habitat, Moves
 from allocator.habitat.sightings import check_sightings, verdict
 from allocator.sites.allot import Allotment
-from allocator.sites.candidates import Candidates
+from allocator.sites.decisions import Decided
 from allocator.sites.place import Placement
+from allocator.sites.shortfall import Shortfall
 from allocator.summary.assumptions import assumptions
 from allocator.summary.frames import (
-    candidate_frame,
+    CLOSED_PERCENT,
     complex_frame,
+    gap_percent,
     habitat_frame,
     property_frame,
-    service_frame,
-    site_frame,
     whole_range,
+)
+from allocator.summary.site_frames import (
+    access_frame,
+    candidate_frame,
+    decision_table,
+    service_frame,
+    shortfall_table,
+    site_frame,
 )
 from allocator.summary.tables import cover_table, season_property_table, season_table, sightings_table
 from allocator.summary.trap_tables import ask_table, frontier_table, pig_table, tornado_table, yardstick_table
@@ -44,8 +52,9 @@ class Stages:
     ----------
     habitats, moves, needs : sequence
         Habitat of each season, what it gains and loses, and its traps; the planned season first.
-    ranges, asked, candidates, allotment
-        Of the planned season: low and high counts, owners to ask, possible spots, traps given and their sites.
+    ranges, asked, decided, allotment, shortfalls
+        Of the planned season: low and high counts, owners to ask, possible spots, traps given and their sites, and
+        traps that have none.
     """
 
     habitats: Sequence[Habitat]
@@ -53,8 +62,9 @@ class Stages:
     needs: Sequence[Need]
     ranges: Ranges
     asked: AskNext
-    candidates: Candidates
+    decided: Decided
     allotment: Allotment
+    shortfalls: Sequence[Shortfall]
 
     @property
     def placement(self) -> Placement:
@@ -89,7 +99,7 @@ def gather(study: Study, stages: Stages) -> Plan:
     """
     planned, areas, need, placement = stages.habitats[0], stages.areas, stages.need, stages.placement
     properties = property_frame(
-        study, areas, need, stages.ranges, allotment=stages.allotment, candidates=stages.candidates
+        study, areas, need, stages.ranges, allotment=stages.allotment, shortfalls=stages.shortfalls
     )
     totals = _totals(study, stages)
     check = None if study.sightings is None else check_sightings(
@@ -104,9 +114,12 @@ def gather(study: Study, stages: Stages) -> Plan:
         complexes=complex_frame(
             study, areas, need, complexes=planned.complexes, patches=planned.patches, allotment=stages.allotment
         ),
-        sites=site_frame(study, stages.candidates, placement, planned.complexes),
-        candidates=candidate_frame(study, stages.candidates, placement),
+        sites=site_frame(study, stages.decided, placement, planned.complexes),
+        candidates=candidate_frame(study, stages.decided, placement),
         service_areas=service_frame(study, placement),
+        access_paths=access_frame(study, stages.decided, placement),
+        shortfalls=shortfall_table(study, stages.shortfalls, planned.complexes.count),
+        field_decisions=decision_table(study, stages.decided, stages.allotment),
         cover_acres=cover_table(study, areas),
         seasons=season_table(stages.habitats, stages.moves, stages.needs),
         season_acres=season_property_table(study, stages.habitats, stages.needs),
@@ -136,6 +149,7 @@ def _totals(study: Study, stages: Stages) -> Totals:
     area_m2 = float(shapely.area(study.properties.shapes).sum()) - areas.double_m2
     traps, sites = int(need.complex_traps.sum()), len(stages.placement.candidate)
     given, exact = int(stages.allotment.given.complex_traps.sum()), float(need.complex_exact.sum())
+    standing = int(stages.allotment.in_place.sum())
     low, high = whole_range(np.array(traps), np.array(exact), np.array(stages.ranges.total_traps))
     return Totals(
         properties=len(study.properties.ids),
@@ -148,19 +162,18 @@ def _totals(study: Study, stages: Stages) -> Totals:
         traps_low=int(low),
         traps_high=int(high),
         traps_given=given,
+        existing_traps=standing,
         sites=sites,
-        shortfall=given - sites,
+        shortfall=given - standing - sites,
     )
 
 
 def _solver(placement: Placement) -> Solver:
-    """Status of all complexes together; the gap weighs each complex by what it serves."""
+    """Status of all complexes together: what the choice is worth against the sum of the bounds."""
     if not len(placement.candidate):
         return Solver("none", 0.0)
-    served = float(placement.complex_served.sum())
-    bound = float((placement.complex_served * placement.complex_bound).sum())
-    gap = max(round(percent(1 - served / bound), 6), 0.0) if bound else 0.0
-    return Solver("optimal" if gap <= 1e-4 else "feasible", gap)
+    gap = float(gap_percent(placement.complex_worth.sum(keepdims=True), placement.complex_bound.sum(keepdims=True))[0])
+    return Solver("optimal" if gap <= CLOSED_PERCENT else "feasible", gap)
 
 
 def _warnings(study: Study, stages: Stages, properties: pd.DataFrame) -> tuple[str, ...]:
@@ -172,14 +185,20 @@ def _warnings(study: Study, stages: Stages, properties: pd.DataFrame) -> tuple[s
         have = "has" if totals.shortfall == 1 else "have"
         where = "1 property" if len(short) == 1 else f"{len(short)} properties"
         found.append(
-            f"{totals.shortfall} of {totals.traps_given} traps {have} no site, on {where}; the reason stands in the "
-            "property table."
+            f"{totals.shortfall} of {totals.traps_given} traps {have} no site, on {where}; the table of shortfalls "
+            "says why and what would place them."
         )
     if totals.traps_given < totals.traps:
         more = stages.allotment.marginal_m2
         gain = "" if np.isnan(more) else f" One more trap would add {acres(more):,.0f} acres of habitat units."
         found.append(
             f"{totals.traps} traps are needed and {totals.traps_given} are placed, where they gain most.{gain}"
+        )
+    if study.site_decisions:
+        kept = len(stages.decided.kept)
+        found.append(
+            f"Field decisions: {kept} kept, {len(study.site_decisions) - kept} rejected; the table of field decisions "
+            "says what became of each."
         )
     if not totals.habitat_acres:
         found.append("No habitat was found on these properties with these settings.")

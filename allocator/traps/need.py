@@ -1,7 +1,7 @@
 """How many traps a complex needs, and on whose land."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -197,6 +197,27 @@ def _shared(complex_traps: Ints, pairs: Pairs, *, exact: Floats, properties: int
         pairs=pairs,
         pair_traps=pair_traps,
     )
+
+
+def with_pair_traps(need: Need, pairs: Pairs, pair_traps: Ints) -> Need:
+    """A need whose complexes keep their traps but share them otherwise.
+
+    Parameters
+    ----------
+    need : Need
+        As worked out.
+    pairs : Pairs
+        Properties and complexes, sorted by complex, then property.
+    pair_traps : array of int64, shape (pairs,)
+        Traps of each pair.
+
+    Returns
+    -------
+    Need
+        With the sums by property that follow.
+    """
+    by_property = np.bincount(pairs.property, pair_traps, len(need.property_traps)).astype(np.int64)
+    return replace(need, pairs=pairs, pair_traps=pair_traps, property_traps=by_property)
 
 
 def traps_alone(need: Need, traps: TrapSettings) -> Ints:

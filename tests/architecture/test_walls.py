@@ -14,7 +14,7 @@ import allocator
 
 ROOT = Path(__file__).resolve().parents[2]
 PACKAGE = ROOT / "allocator"
-COMPUTING = ("core", "grid", "habitat", "traps", "sites", "summary")
+COMPUTING = ("core", "grid", "habitat", "traps", "sites", "field", "summary")
 MODULES = sorted(path for path in PACKAGE.rglob("*.py") if "data_demo" not in path.parts)
 OPENS_FILES = {
     "open", "read_text", "write_text", "read_bytes", "write_bytes", "to_file", "read_file", "to_csv", "read_csv",

@@ -13,6 +13,7 @@ from allocator.core.settings.inputs import (
     LandCoverInput,
     PropertiesInput,
     RoadsInput,
+    SiteDecisionsInput,
     SoilsInput,
     WaterInput,
 )  # fmt: skip
@@ -38,6 +39,7 @@ __all__ = [
     "Section",
     "Settings",
     "ShareBy",
+    "SiteDecisionsInput",
     "SiteSettings",
     "SoilsInput",
     "TrapSettings",

@@ -51,6 +51,12 @@ class RoadsInput(FileInput):
     class_field: str | None = Field(None, description="column with the road class; absent: a truck may use every road")
     name_field: str | None = Field(None, description="column with the road's name")
     scheme: str | None = Field(None, description="mtfcc, osm, or the path of a CSV (code,name,truck)")
+    tracktype_field: str | None = Field(
+        None, description="column with how firm a track is, grade1 to grade5; absent: tracktype, with scheme osm"
+    )
+    access_field: str | None = Field(
+        None, description="column with who may use the road, such as private; absent: access, with scheme osm"
+    )
 
 
 class ElevationInput(Section):
@@ -81,6 +87,14 @@ class CanopyInput(Section):
     path: str = Field(description="raster of percent, 0 to 100; relative to the study file")
 
 
+class SiteDecisionsInput(FileInput):
+    """Decisions of a field visit: the sites of a plan, or points like them, with keep or reject."""
+
+    id: str = Field("site_id", description="column with the site's id, kept as text")
+    decision: str = Field("decision", description="column with keep or reject; blank: undecided")
+    reason: str = Field("decision_reason", description="column with the reason, as text; may be missing")
+
+
 class Inputs(Section):
     """The files of a study."""
 
@@ -96,3 +110,7 @@ class Inputs(Section):
     buildings: FileInput | None = Field(None, description="buildings, points or polygons: setbacks, and in the score")
     exclusions: FileInput | None = Field(None, description="polygons where no trap may stand")
     sightings: FileInput | None = Field(None, description="points where pigs or their sign were seen: a check, drawn")
+    existing_traps: FileInput | None = Field(None, description="points of traps already in place")
+    site_decisions: SiteDecisionsInput | None = Field(
+        None, description="points that a field visit decided to keep or reject, such as a plan's plan.gpkg, edited"
+    )

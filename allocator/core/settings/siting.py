@@ -4,7 +4,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from allocator.core.settings.base import NotNegative, Positive, PositiveRange, Range, Score, Section
+from allocator.core.settings.base import Flooding, NotNegative, Positive, PositiveRange, Range, Score, Section
 from allocator.core.units import square_metres
 
 Rounding = Literal["nearest", "up", "down"]
@@ -22,7 +22,7 @@ class TrapSettings(Section):
         None, description="traps on hand, where they may be fewer than needed; absent: as many as needed"
     )
     sightings_weight: NotNegative = Field(
-        description="how much more a trap gains near a sighting, when there are too few"
+        description="how much more habitat near a sighting counts when sites are chosen"
     )
     rounding: Rounding = Field(description="nearest, up or down")
     smallest_habitat_acres: NotNegative = Field(description="a complex with this much gets one trap, acres")
@@ -95,6 +95,15 @@ class ShadeIndex(Section):
     closed: Score = Field(description="closed cover")
 
 
+class AccessCost(Section):
+    """How hard a metre on foot with panels and posts is, against open ground."""
+
+    open: Positive = Field(description="open ground")
+    partial: Positive = Field(description="partial shade")
+    closed: Positive = Field(description="closed cover")
+    wetland: Positive = Field(description="wetland, whatever its shade")
+
+
 class SiteSettings(Section):
     """Where a trap may stand."""
 
@@ -102,10 +111,24 @@ class SiteSettings(Section):
     spacing_m: NotNegative = Field(description="least distance between traps, metres")
     road_distance_m: Range = Field(description="least and most distance from a truck road, metres")
     water_distance_m: Range = Field(description="least and most distance from water, metres")
+    habitat_distance_m: NotNegative = Field(description="furthest from habitat that a trap may stand, metres")
     slope_limit_percent: Positive = Field(description="steepest ground, percent")
     boundary_setback_m: NotNegative = Field(description="least distance from the property line, metres")
     building_setback_m: NotNegative = Field(description="least distance from a building, metres")
+    damage_setback_m: NotNegative = Field(description="least distance from a sighting of damage, metres")
+    flooding_limit: Flooding = Field(description="most flood-prone soil a trap may stand on")
+    access_limit_m: Positive = Field(description="longest way on foot from the truck road to the trap, metres")
+    access_cost: AccessCost = Field(description="how hard a metre on foot is")
+    road_verge_m: NotNegative = Field(description="ground this near a road's centre line counts as the road, metres")
+    road_snap_m: NotNegative = Field(description="gaps between roads up to this are closed, metres")
+    dry_weather_roads: Literal["yes", "no"] = Field(description="whether roads fit for dry weather only count")
+    reject_radius_m: NotNegative = Field(description="no new site within this of a rejected one, metres")
+    beyond_share: Annotated[int, Field(ge=0)] = Field(
+        description="traps that a property may take beyond its share of a complex"
+    )
     candidate_spacing_m: Positive = Field(description="one candidate is kept per square of this side, metres")
+    eye_height_m: Positive = Field(description="height of the eye at the road and of the door seen, metres")
+    seed: Annotated[int, Field(ge=0)] = Field(description="seed of the search for sites")
     seconds: Positive = Field(description="most time for proving that the sites of one complex are the best, seconds")
     quality_share: Score = Field(description="how much the quality of spots counts beside the habitat served, 0 to 1")
     quality_weights: Terms = Field(description="weights of the terms of quality")

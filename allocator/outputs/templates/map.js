@@ -1,7 +1,7 @@
 /* The map: layers in a fixed order on one canvas, and what lies under a click. */
 const ink = (name) => getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim();
 const SCORES = plan.scores.map((_, number) => `score-${number}`);
-const ORDER = [...SCORES, "shade", "water", "exclusions", "habitat", "complexes", "properties", "roads", "buildings", "service", "candidates", "sightings", "chosen"];
+const ORDER = [...SCORES, "shade", "water", "exclusions", "habitat", "complexes", "properties", "roads", "buildings", "service", "access", "candidates", "sightings", "existing", "chosen"];
 const MOST_NUMBERED = 1500;
 const AREAS_AT_A_TIME = 300;
 
@@ -227,6 +227,8 @@ const draw = {
     const circles = plan.shapes.service.flatMap((shape) => polygons(shape.areas));
     return [...area(circles, { ...casing, weight: 2.6, opacity: 0.5 }), ...area(circles, { color: ink("clay"), weight: 1.5, dashArray: "2 5", fill: false })];
   },
+  access: () => mixedLayer("access", { color: ink("ink"), weight: 2, dashArray: "4 3", fillOpacity: 0 }),
+  existing: () => marksAt(plan.shapes.existing.points.map(place), { color: "#fff", fillColor: ink("spruce"), weight: 1.5, pen: pens.square, reach: 7 }),
   candidates: () => marks("candidates", { color: ink("clay"), fillColor: ink("paper"), weight: 1.4, pen: pens.ring, reach: 3.5 }),
   sightings: () => marks("sightings", { color: ink("ink"), fillColor: ink("gold"), weight: 1.3, pen: pens.triangle, reach: 7 }),
   water: () => mixedLayer("water", { color: ink("water"), weight: 1.4, fillColor: ink("water"), fillOpacity: 0.75 }),

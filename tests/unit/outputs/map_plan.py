@@ -127,6 +127,23 @@ def _asked() -> pd.DataFrame:
     )
 
 
+def _shortfalls() -> pd.DataFrame:
+    """A trap without a site, with a change that would place it; and one without."""
+    columns = [column.column for column in columns_of("shortfalls")]
+    return pd.DataFrame(
+        [
+            ("00005", "C1", 1, PAYLOADS[1], "sites.spacing_m", "500", "430", 1),
+            ("00005", "C2", 1, "steep", "", "", "", 0),
+        ],
+        columns=columns,
+    )
+
+
+def _decisions() -> pd.DataFrame:
+    columns = [column.column for column in columns_of("field_decisions")]
+    return pd.DataFrame([("S001", "reject", PAYLOADS[0], np.nan, "", "rejected")], columns=columns)
+
+
 def make_plan(properties: int = 12, sites: int = 9, name: str = "Harlow Bottoms " + PAYLOADS[0]) -> Plan:
     """An invented plan whose names try to run as code."""
     score = make_score()
@@ -147,10 +164,13 @@ def make_plan(properties: int = 12, sites: int = 9, name: str = "Harlow Bottoms 
     blank = _blank_tables()
     return Plan(
         study=_study(score, name, owners), solver=Solver("optimal", 0.0), scores={"year_round": score}, habitat=habitat,
-        totals=Totals(properties, 9000.0, 2260.4, 1600.0, 2000.0, 7.5, 11, 8, 14, 11, sites, 2), complexes=complexes,
+        totals=Totals(properties, 9000.0, 2260.4, 1600.0, 2000.0, 7.5, 11, 8, 14, 11, 0, sites, 2), complexes=complexes,
         properties=owners, sites=places, candidates=spots,
         service_areas=_frame("service_areas", circles, list(places.geometry.buffer(620))),
-        cover_acres=blank["cover_acres"], seasons=blank["seasons"], season_acres=blank["season_acres"],
+        access_paths=_frame("access_paths", [{"site_id": site, "length_m": 50.0} for site in places["site_id"]],
+                            [LineString([(at.x, at.y - 40), (at.x, at.y)]) for at in places.geometry]),
+        shortfalls=_shortfalls(), field_decisions=_decisions(), cover_acres=blank["cover_acres"],
+        seasons=blank["seasons"], season_acres=blank["season_acres"],
         sightings_check=blank["sightings_check"], ask_next=_asked(), frontier=blank["frontier"],
         tornado=blank["tornado"], yardsticks=blank["yardsticks"], pigs=blank["pigs"],
         assumptions=blank["assumptions"], inputs=blank["inputs"],

@@ -65,6 +65,7 @@ def _properties() -> pd.DataFrame:
         "traps_high": [3, 1, 0],
         "traps_alone": [2, 0, 0],
         "traps_given": [2, 1, 0],
+        "existing_traps": [0, 0, 0],
         "sites": [2, 0, 0],
         "shortfall": [0, 1, 0],
         "shortfall_reason": ["", "no ground within 60 m of a road", ""],
@@ -85,14 +86,21 @@ def _sites(count: int) -> pd.DataFrame:
         "road_name": "-Levee road",
         "road_distance_m": 22.5,
         "road_when": "dry weather only",
+        "access_m": 25.0,
+        "seen_from_road": "yes",
         "water_distance_m": pd.Series([np.nan] * count, dtype="float64"),
         "slope_percent": pd.Series([np.nan] * count, dtype="float64"),
+        "flooding": "rare",
+        "habitat_distance_m": 0.0,
+        "boundary_distance_m": 30.0,
+        "building_distance_m": pd.Series([np.nan] * count, dtype="float64"),
         "cover": "Woody wetlands",
         "score": 0.9,
         "quality": 0.7,
         "served_acres": [0.8 / n for n in numbers],
         "door_bearing_deg": 271.5,
         "decision": "",
+        "decision_reason": "",
         "cautions": SITE_CAUTION,
     })  # fmt: skip
 
@@ -103,11 +111,17 @@ def _candidates(count: int) -> pd.DataFrame:
         "property_id": "00123",
         "quality": 0.7,
         "road_distance_m": 22.5,
+        "road_when": "all year",
+        "access_m": 25.0,
         "water_distance_m": 40.0,
         "slope_percent": pd.Series([np.nan] * count, dtype="float64"),
+        "flooding": "rare",
+        "habitat_distance_m": 0.0,
         "boundary_distance_m": 30.0,
         "building_distance_m": pd.Series([np.nan] * count, dtype="float64"),
+        "damage_distance_m": pd.Series([np.nan] * count, dtype="float64"),
         "shade": "closed",
+        "cover": "Woody wetlands",
         "score": 0.9,
         "is_chosen": pd.Series([True] * count, dtype=bool),
     })  # fmt: skip
@@ -129,8 +143,10 @@ def _layers(count: int) -> dict[str, gpd.GeoDataFrame]:
     )  # fmt: skip
     complexes = pd.DataFrame({
         "complex_id": ["C1"], "patches": [2], "habitat_acres": [0.65], "enrolled_habitat_acres": [0.65],
-        "habitat_units_acres": [0.5], "traps_exact": [2.5], "traps": [3], "traps_given": [3], "sites": [count],
-        "served_percent": [80.0 if count else 0.0], "gap_percent": [0.0 if count else np.nan],
+        "habitat_units_acres": [0.5], "traps_exact": [2.5], "traps": [3], "traps_given": [3],
+        "existing_traps": [0], "sites": [count], "served_percent": [80.0 if count else 0.0],
+        "solver_status": ["optimal" if count else "none"], "choice_acres": [0.4 if count else np.nan],
+        "bound_acres": [0.4 if count else np.nan], "gap_percent": [0.0 if count else np.nan],
     })  # fmt: skip
     return {
         "properties": _layer(_properties(), squares),
@@ -139,11 +155,24 @@ def _layers(count: int) -> dict[str, gpd.GeoDataFrame]:
         "sites": _layer(sites, points),
         "candidates": _layer(_candidates(count), points),
         "service_areas": _layer(sites[["site_id", "served_acres"]].copy(), [point.buffer(30) for point in points]),
+        "access_paths": _layer(
+            sites[["site_id"]].assign(length_m=25.0),
+            [shapely.LineString([(point.x, 25), point.coords[0]]) for point in points],
+        ),
     }
 
 
 def _tables(study: Study) -> dict[str, pd.DataFrame]:
     return {
+        "shortfalls": pd.DataFrame(
+            {"property_id": ["00124"], "complex_id": ["C1"], "traps": [1], "reason": ["no ground near a road"],
+             "setting": ["sites.road_distance_m"], "value_now": ["[5, 60]"], "value_needed": ["[5, 75]"],
+             "traps_placed": [1]}
+        ),
+        "field_decisions": pd.DataFrame(
+            {"site_id": ["T009"], "decision": ["reject"], "decision_reason": ["wet"], "moved_m": [np.nan],
+             "new_site_id": [""], "outcome": ["rejected; 3 spots within 100 m left out"]}
+        ),
         "cover_acres": pd.DataFrame(
             {"property_id": ["00123", "00124"], "code": ["90", ""], "cover": ["Woody wetlands", "blank"],
              "area_acres": [2.4710538146716536, 2.4710538146716536], "habitat_acres": [1.25, 0.0],
@@ -201,7 +230,7 @@ def make_plan(sites: int = 2, settings: Settings | None = None, **tables: pd.Dat
     shape = (study.grid.rows, study.grid.columns)
     return Plan(
         study=study,
-        totals=Totals(3, 5.242107629343307, 1.25, 1.0, 1.25, 2.5, 3, 2, 4, 3, sites, 3 - sites),
+        totals=Totals(3, 5.242107629343307, 1.25, 1.0, 1.25, 2.5, 3, 2, 4, 3, 0, sites, 3 - sites),
         solver=Solver("optimal" if sites else "none", 0.0 if sites else float("nan")),
         scores={"year_round": ScoreMap(study.grid, np.full(shape, 9000, dtype=np.uint16), np.ones(shape, dtype=bool))},
         warnings=("1 trap has no site",),

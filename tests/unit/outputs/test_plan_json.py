@@ -21,7 +21,8 @@ def test_the_keys_are_those_of_the_contract() -> None:
     assert {"study", "totals", "solver", "inputs", "versions", "warnings", "cautions", "facts"} <= set(record)
     assert list(record["totals"]) == [
         "properties", "area_acres", "habitat_acres", "habitat_units_acres", "enrolled_habitat_acres", "traps_exact",
-        "traps", "traps_low", "traps_high", "traps_given", "sites", "shortfall",
+        "traps", "traps_low", "traps_high", "traps_given", "existing_traps", "sites",
+        "shortfall",
     ]  # fmt: skip
     assert record["made_by"] == "allocator"
     assert record["study"] == "Invented bottoms"

@@ -7,19 +7,25 @@ from shapely import LineString, box
 
 from allocator.grid.land import land_reader
 from allocator.habitat.tile import score_tile
+from allocator.sites.access import WayFinder
 from allocator.sites.candidates import STEPS, measure_candidates, reason_without_candidates
+from allocator.sites.measured import Measurer
+from allocator.sites.roads import TruckRoads
 from allocator.sites.spots import find_spots, join_spots
-from tests.builders import PASTURE, WATER, make_settings, make_study, rough_land
+from tests.builders import PASTURE, WATER, make_settings, make_study, objects, rough_land
 
 SPARSE = {"candidate_spacing_m": 1.0, "building_setback_m": 50.0}
 
 
-def candidates_of(study, tile_cells=1000):
+def candidates_of(study, tile_cells=1000, patches=None):
     reader, found = land_reader(study), []
     for window in study.grid.tiles(tile_cells):
         land = reader.land(window)
         found.append(find_spots(land, score_tile(land, study, study.planned), study))
-    return measure_candidates(join_spots(found, study.grid, study.settings.sites), study)
+    roads = TruckRoads(study)
+    joined = join_spots(found, study.grid, study.settings.sites)
+    habitat = objects([box(0, 0, 10_000, 10_000)]) if patches is None else objects(patches)
+    return measure_candidates(joined, Measurer(study, roads, habitat), WayFinder(reader, roads))
 
 
 def rough_study(**sites):
@@ -38,23 +44,23 @@ def rough_study(**sites):
 def test_every_hard_limit_holds_measured_anew(spacing):
     study = rough_study(candidate_spacing_m=spacing)
     found, sites = candidates_of(study), study.settings.sites
-    points = shapely.points(found.x_m, found.y_m)
+    points = shapely.points(found.places.x_m, found.places.y_m)
     assert len(points) > 20
     by_road = shapely.distance(points[:, None], study.roads.shapes[None]).min(axis=1)
-    np.testing.assert_allclose(found.road.distance_m, by_road, atol=1e-9)
+    np.testing.assert_allclose(found.places.road.distance_m, by_road, atol=1e-9)
     assert by_road.min() >= sites.road_distance_m[0]
     assert by_road.max() <= sites.road_distance_m[1]
-    own = study.properties.shapes[found.spots.owner]
+    own = study.properties.shapes[found.places.spots.owner]
     assert shapely.contains(own, points).all()
-    np.testing.assert_allclose(found.boundary_m, shapely.distance(shapely.boundary(own), points), atol=1e-9)
-    assert found.boundary_m.min() >= sites.boundary_setback_m
+    np.testing.assert_allclose(found.places.boundary_m, shapely.distance(shapely.boundary(own), points), atol=1e-9)
+    assert found.places.boundary_m.min() >= sites.boundary_setback_m
     by_building = shapely.distance(points[:, None], study.buildings[None]).min(axis=1)
-    np.testing.assert_allclose(found.building_m, by_building, atol=1e-9)
+    np.testing.assert_allclose(found.places.building_m, by_building, atol=1e-9)
     assert by_building.min() >= sites.building_setback_m
     assert not shapely.intersects(points[:, None], study.exclusions[None]).any()
-    assert found.spots.water_m.min() >= sites.water_distance_m[0]
-    assert found.spots.water_m.max() <= sites.water_distance_m[1]
-    assert not (found.spots.slope > sites.slope_limit_percent / 100).any()
+    assert found.places.spots.water_m.min() >= sites.water_distance_m[0]
+    assert found.places.spots.water_m.max() <= sites.water_distance_m[1]
+    assert not (found.places.spots.slope > sites.slope_limit_percent / 100).any()
     assert 0 <= found.quality.min() <= found.quality.max() <= 1
 
 
@@ -62,16 +68,20 @@ def test_every_hard_limit_holds_measured_anew(spacing):
 def test_candidates_are_the_same_for_all_tiles(tile_cells):
     study = rough_study()
     whole, tiled = candidates_of(study), candidates_of(study, tile_cells)
-    for name in ("x_m", "y_m", "boundary_m", "building_m", "quality", "passed"):
-        np.testing.assert_array_equal(getattr(tiled, name), getattr(whole, name), name)
+    for name in ("x_m", "y_m", "boundary_m", "building_m"):
+        np.testing.assert_array_equal(getattr(tiled.places, name), getattr(whole.places, name), name)
+        np.testing.assert_array_equal(getattr(tiled.misses, name), getattr(whole.misses, name), name)
+    np.testing.assert_array_equal(tiled.places.access.length_m, whole.places.access.length_m)
+    np.testing.assert_array_equal(tiled.quality, whole.quality)
+    np.testing.assert_array_equal(tiled.passed, whole.passed)
 
 
 def test_one_candidate_is_kept_per_square_and_property():
     study = rough_study()
     found = candidates_of(study)
-    key = np.stack([found.spots.row // 6, found.spots.column // 6, found.spots.owner])
-    assert len(np.unique(key, axis=1).T) == len(found.x_m)
-    assert (np.diff(found.spots.row) >= 0).all()
+    key = np.stack([found.places.spots.row // 6, found.places.spots.column // 6, found.places.spots.owner])
+    assert len(np.unique(key, axis=1).T) == len(found.places.x_m)
+    assert (np.diff(found.places.spots.row) >= 0).all()
 
 
 def strip(**changes):
@@ -86,11 +96,11 @@ def strip(**changes):
 def test_limits_are_met_by_equality():
     """Cell centres lie 5, 15, 25 ... m from the road and from the property line."""
     found = candidates_of(strip(sites={"road_distance_m": [5, 25], "boundary_setback_m": 25.0}))
-    assert sorted(set(found.road.distance_m.tolist())) == [5, 15, 25]
-    assert found.boundary_m.min() == 25
+    assert sorted(set(found.places.road.distance_m.tolist())) == [5, 15, 25]
+    assert found.places.boundary_m.min() == 25
     closer = candidates_of(strip(sites={"road_distance_m": [5.01, 24.99], "boundary_setback_m": 25.01}))
-    assert set(closer.road.distance_m.tolist()) == {15}
-    assert closer.boundary_m.min() == 35
+    assert set(closer.places.road.distance_m.tolist()) == {15}
+    assert closer.places.boundary_m.min() == 35
 
 
 def test_a_spot_whose_middle_lies_outside_the_property_is_none():
@@ -101,23 +111,23 @@ def test_a_spot_whose_middle_lies_outside_the_property_is_none():
         candidates_of(strip(sites=everywhere)),
         candidates_of(strip(sites=everywhere, shapes=[box(0, 0, 400, 100) - hole])),
     )
-    assert (205.0, 45.0) in set(zip(whole.x_m, whole.y_m, strict=True))
-    assert (205.0, 45.0) not in set(zip(holed.x_m, holed.y_m, strict=True))
-    assert len(holed.x_m) == len(whole.x_m) - 1
+    assert (205.0, 45.0) in set(zip(whole.places.x_m, whole.places.y_m, strict=True))
+    assert (205.0, 45.0) not in set(zip(holed.places.x_m, holed.places.y_m, strict=True))
+    assert len(holed.places.x_m) == len(whole.places.x_m) - 1
 
 
 def test_without_buildings_and_exclusions_they_do_not_apply():
     found = candidates_of(strip())
-    assert np.isnan(found.building_m).all()
-    assert len(found.x_m)
+    assert np.isnan(found.places.building_m).all()
+    assert len(found.places.x_m)
 
 
 def test_the_screening_counts_what_is_left_step_by_step():
     found = candidates_of(strip(buildings=[shapely.Point(100, 50)], exclusions=[box(150, 0, 200, 100)]))
     left = found.passed[:, 0].tolist()
-    assert len(left) == len(STEPS) == 6
+    assert len(left) == len(STEPS) == 10
     assert left == sorted(left, reverse=True)
-    assert left[3] > left[4] > left[5] > 0
+    assert left[5] > left[6] > left[7] > 0
 
 
 REASONS = {
@@ -145,7 +155,7 @@ def test_why_a_property_has_no_candidate(name):
     if name == "too steep":  # the rim of the elevation has no slope, so keep spots off it
         study = strip(**changes, shapes=[box(30, 20, 370, 80)])
     found = candidates_of(study)
-    assert len(found.x_m) == 0
+    assert len(found.places.x_m) == 0
     assert words in reason_without_candidates(found.passed[:, 0], study)
 
 

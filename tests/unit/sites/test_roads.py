@@ -4,17 +4,18 @@ import numpy as np
 import shapely
 from shapely import LineString, MultiLineString
 
-from allocator.core.study import Roads
-from allocator.sites.roads import nearest_truck_road
-from tests.builders import objects
+from allocator.sites.roads import TruckRoads
+from tests.builders import make_settings, make_study, objects
 
 
-def roads_of(*lines, trucks=None):
-    return Roads(objects(lines), tuple("" for _ in lines), tuple(trucks or ["yes"] * len(lines)))
+def roads_of(*lines, trucks=None, **sites):
+    cover = np.zeros((2, 2), np.uint8)
+    settings = make_settings(sites=sites)
+    return TruckRoads(make_study(cover, [shapely.box(0, 0, 20, 20)], roads=lines, trucks=trucks, settings=settings))
 
 
 def nearest(points, roads):
-    return nearest_truck_road(np.asarray(shapely.points(np.array(points, float))), roads)
+    return roads.nearest(np.asarray(shapely.points(np.array(points, float))))
 
 
 def test_by_hand():
@@ -36,6 +37,13 @@ def test_roads_closed_to_trucks_do_not_count_and_dry_ones_do():
     assert found.distance_m.tolist() == [3, 1]
 
 
+def test_dry_weather_roads_count_only_where_the_settings_say_so():
+    lines = LineString([(0, 3), (9, 3)]), LineString([(0, 9), (9, 9)])
+    found = nearest([(5, 0)], roads_of(*lines, trucks=["dry", "yes"], dry_weather_roads="no"))
+    assert found.road.tolist() == [1]
+    assert found.distance_m.tolist() == [9]
+
+
 def test_of_two_equally_near_the_first_in_the_file():
     one, other = LineString([(0, 0), (9, 0)]), LineString([(0, 10), (9, 10)])
     assert nearest([(4, 5)], roads_of(one, other)).y_m.tolist() == [0]
@@ -50,7 +58,7 @@ def test_a_road_in_several_parts_keeps_its_place():
 
 
 def test_no_points():
-    found = nearest_truck_road(np.empty(0, object), roads_of(LineString([(0, 0), (9, 0)])))
+    found = roads_of(LineString([(0, 0), (9, 0)])).nearest(np.empty(0, object))
     assert len(found.road) == len(found.distance_m) == len(found.x_m) == 0
 
 

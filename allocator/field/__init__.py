@@ -1,0 +1,1 @@
+"""6. Places become work: rounds, calendar, kit, money."""

@@ -1,0 +1,236 @@
+"""Spots measured exactly: distance to roads, property lines, buildings and damage."""
+
+from dataclasses import dataclass, fields, replace
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import shapely
+from scipy.spatial import cKDTree
+
+from allocator.core.arrays import Bools, Floats, Ints
+from allocator.core.study import Shapes, Study
+from allocator.habitat.complexes import small_parts
+from allocator.sites.access import WayFinder, Ways
+from allocator.sites.roads import NearestRoad, TruckRoads
+from allocator.sites.spots import Spots, quality
+
+DAMAGE = "damage"
+"""Kind of sighting that a trap keeps away from."""
+
+
+@dataclass(frozen=True)
+class Measured:
+    """Spots with every siting term.
+
+    Parameters
+    ----------
+    spots : Spots
+        Cell and its terms.
+    x_m, y_m : array of float64
+        Where, in the study's coordinate system.
+    road : NearestRoad
+        The nearest truck road of each.
+    boundary_m : array of float64
+        Distance to the property's own line; negative outside the property.
+    habitat_m : array of float64
+        Distance to the nearest habitat patch, 0 inside; infinite without habitat.
+    building_m, damage_m : array of float64
+        Distance to the nearest building and sighting of damage; NaN without any.
+    is_excluded : array of bool
+        Whether it lies where no trap may stand.
+    access : Ways
+        The way in from the road; NaN where not looked for yet.
+    """
+
+    spots: Spots
+    x_m: Floats
+    y_m: Floats
+    road: NearestRoad
+    boundary_m: Floats
+    habitat_m: Floats
+    building_m: Floats
+    damage_m: Floats
+    is_excluded: Bools
+    access: Ways
+
+    @property
+    def points(self) -> Shapes:
+        """The places as shapely points."""
+        return np.asarray(shapely.points(self.x_m, self.y_m)).reshape(len(self.x_m))
+
+    def __len__(self) -> int:
+        return len(self.x_m)
+
+    def take(self, positions: Ints) -> "Measured":
+        """Only some of the spots.
+
+        Parameters
+        ----------
+        positions : array of int
+            Which, in order.
+
+        Returns
+        -------
+        Measured
+            Those.
+        """
+        return Measured(
+            self.spots.take(positions), self.x_m[positions], self.y_m[positions], self.road.take(positions),
+            self.boundary_m[positions], self.habitat_m[positions], self.building_m[positions],
+            self.damage_m[positions], self.is_excluded[positions],
+            Ways(self.access.length_m[positions], self.access.path[positions]),
+        )  # fmt: skip
+
+    def with_access(self, finder: WayFinder, at: Ints, *, furthest_m: float) -> "Measured":
+        """The same with ways in to some of the spots.
+
+        Parameters
+        ----------
+        finder : WayFinder
+            Finds them.
+        at : array of int
+            To which.
+        furthest_m : float
+            How far from a road they may be.
+
+        Returns
+        -------
+        Measured
+            Those not asked for stay as they were.
+        """
+        found = finder.ways(self.spots.take(at), self.points[at], furthest_m=furthest_m)
+        length, path = self.access.length_m.copy(), self.access.path.copy()
+        length[at], path[at] = found.length_m, found.path
+        return replace(self, access=Ways(length, path))
+
+    def quality(self, study: Study) -> Floats:
+        """How well each spot suits a trap, 0 to 1.
+
+        Parameters
+        ----------
+        study : Study
+            Weights and limits.
+
+        Returns
+        -------
+        array of float64
+            0 to 1.
+        """
+        spots = self.spots
+        return quality(
+            study.settings.sites, water_m=spots.water_m, slope=spots.slope, shade=spots.shade, score=spots.score,
+            road_m=self.road.distance_m,
+        )  # fmt: skip
+
+
+class Measurer:
+    """Measures spots exactly.
+
+    Parameters
+    ----------
+    study : Study
+        Properties, buildings, exclusions, sightings.
+    roads : TruckRoads
+        Roads to measure to.
+    patches : array of shapely multipolygons
+        Habitat of the planned season.
+    """
+
+    def __init__(self, study: Study, roads: TruckRoads, patches: Shapes) -> None:
+        self.study, self.roads = study, roads
+        self._habitat = shapely.STRtree(small_parts(patches)[0])
+
+    def measure(self, spots: Spots, points: Shapes | None = None) -> Measured:
+        """Spots with exact distances; ways in are not looked for yet.
+
+        Parameters
+        ----------
+        spots : Spots
+            Cells; none where there is no truck road.
+        points : array of shapely points, optional
+            Where in their cells the spots are; absent: at the centres.
+
+        Returns
+        -------
+        Measured
+            In the same order.
+        """
+        study = self.study
+        x_m, y_m = study.grid.centres(spots.row, spots.column)
+        if points is not None:
+            x_m, y_m = shapely.get_x(points), shapely.get_y(points)
+        places = np.asarray(shapely.points(x_m, y_m)).reshape(len(x_m))
+        habitat_m = np.full(len(x_m), np.inf)
+        (place, _), distance = self._habitat.query_nearest(places, return_distance=True, all_matches=False)
+        habitat_m[place] = distance
+        return Measured(
+            spots, x_m, y_m, self.roads.nearest(places), _inside_by(places, spots.owner, study.properties.shapes),
+            habitat_m, _nearest(places, study.buildings), self._damage_m(x_m, y_m), _is_in(places, study.exclusions),
+            Ways(np.full(len(x_m), np.nan), np.full(len(x_m), None, object)),
+        )  # fmt: skip
+
+    def _damage_m(self, x_m: Floats, y_m: Floats) -> Floats:
+        """Distance to the nearest sighting of damage; NaN without any."""
+        seen = self.study.sightings
+        is_damage = [] if seen is None else [DAMAGE in text.casefold() for text in seen["kind"]]
+        if seen is None or not any(is_damage):
+            return np.full(len(x_m), np.nan)
+        damage = seen[is_damage]
+        tree = cKDTree(damage[["x_m", "y_m"]].to_numpy(float))
+        return np.asarray(tree.query(np.stack([x_m, y_m], axis=1))[0])
+
+
+def _inside_by(points: Shapes, owner: Ints, shapes: Shapes) -> Floats:
+    """Distance to the property's own line; negative outside the property."""
+    out = np.empty(len(points))
+    order = np.argsort(owner, kind="stable")
+    edges = np.flatnonzero(np.r_[True, owner[order][1:] != owner[order][:-1], True])
+    for first, last in pairwise(edges if len(order) else ()):
+        its = order[first:last]
+        shape = shapes[owner[its[0]]]
+        shapely.prepare(shape)
+        inside = shapely.contains(shape, points[its])
+        distance = shapely.distance(shapely.boundary(shape), points[its])
+        out[its] = np.where(inside, distance, -distance)
+    return out
+
+
+def _nearest(points: Shapes, others: Shapes | None) -> Floats:
+    """Distance to the nearest of some shapes; NaN where there are none."""
+    out = np.full(len(points), np.nan)
+    if others is not None and len(others):
+        (point, _), distance = shapely.STRtree(others).query_nearest(points, return_distance=True, all_matches=False)
+        out[point] = distance
+    return out
+
+
+def _is_in(points: Shapes, areas: Shapes | None) -> Bools:
+    out = np.zeros(len(points), bool)
+    if areas is not None and len(areas):
+        out[shapely.STRtree(areas).query(points, predicate="intersects")[0]] = True
+    return out
+
+
+def joined(*parts: Measured) -> Measured:
+    """Several lots of spots as one.
+
+    Parameters
+    ----------
+    *parts : Measured
+        In order.
+
+    Returns
+    -------
+    Measured
+        One after another.
+    """
+
+    def join(values: list[Any]) -> Any:
+        if isinstance(values[0], np.ndarray):
+            return np.concatenate(values)
+        kind = type(values[0])
+        return kind(*(join([getattr(value, one.name) for value in values]) for one in fields(kind)))
+
+    whole: Measured = join(list(parts))
+    return whole
