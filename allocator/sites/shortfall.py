@@ -24,6 +24,7 @@ TRIES = 12
 """So many spots are tried for each limit, the one that breaks it least first."""
 MOST_MOVING = 1_000
 """With more candidates than this the sites of a complex stay where they are while a further spot is tried."""
+SHARE_WORDS = "a neighbour in the same complex taking it"
 NOISE = 1e-6
 """Tenths of a unit that are float noise when a limit is rounded."""
 QUICK_SECONDS = 2.0
@@ -46,6 +47,8 @@ class Change:
         Size of the change as a part of the value now.
     placed : int
         How many more traps of the complex had a site when it was tried.
+    words : str
+        The change in plain words.
     """
 
     setting: str
@@ -53,6 +56,7 @@ class Change:
     needed: str
     relative: float
     placed: int
+    words: str
 
 
 @dataclass(frozen=True)
@@ -88,7 +92,7 @@ class Shortfall:
         if not self.changes:
             return f"{self.reason}; no change of a single limit that was tried would place it"
         one = self.changes[0]
-        return f"{self.reason}; it could be placed with {one.setting} = {one.needed} (now {one.now})"
+        return f"{self.reason}; it could be placed with {one.words} ({one.setting} = {one.needed}, now {one.now})"
 
 
 def explain_shortfalls(study: Study, allotment: Allotment, finder: WayFinder) -> tuple[Shortfall, ...]:
@@ -242,7 +246,14 @@ class _Trials:
             if fitting is not None:
                 needed, now = _rounded(limit, float(values[fitting])), now * limit.shown_times
                 size = abs(needed - now) / max(abs(now), 1.0)
-                yield Change(limit.setting, _show(limit, now, sites), _show(limit, needed, sites), size, 1)
+                yield Change(
+                    limit.setting,
+                    _show(limit, now, sites),
+                    _show(limit, needed, sites),
+                    size,
+                    1,
+                    limit.moved.format(value=limit.show(needed / limit.shown_times)),
+                )
 
     def _is_site(self, spot: np.int64, misses: Measured, place: int) -> bool:
         """Whether a further spot gives its property a site: the complex is chosen again, in a large one it must fit."""
@@ -270,7 +281,14 @@ class _Trials:
             middle = (works + fails) // 2
             more = self._more_on(owner, place, self._again(place, middle * 10.0))
             works, fails, placed = (middle, fails, more) if more else (works, middle, placed)
-        yield Change("sites.spacing_m", f"{now:g}", f"{works * 10}", (now - works * 10) / now, placed)
+        yield Change(
+            "sites.spacing_m",
+            f"{now:g}",
+            f"{works * 10}",
+            (now - works * 10) / now,
+            placed,
+            f"traps {works * 10} m apart",
+        )
 
     def _radius(self, owner: int, place: int) -> Iterator[Change]:
         """The service radius that brings habitat within reach of the property's spots."""
@@ -282,14 +300,23 @@ class _Trials:
         square_m = square_cells(self.study.grid, float(distance.min())) * self.study.grid.cell_m
         needed = math.ceil((float(distance.min()) + square_m) / 10) * 10.0
         if distance.min() > now and self._fits(its[int(distance.argmin())], place, needed):
-            yield Change("sites.service_radius_m", f"{now:.0f}", f"{needed:g}", (needed - now) / now, 1)
+            yield Change(
+                "sites.service_radius_m",
+                f"{now:.0f}",
+                f"{needed:g}",
+                (needed - now) / now,
+                1,
+                f"a service radius of {needed:g} m",
+            )
 
     def _share(self, place: int) -> Iterator[Change]:
         """Other properties of the complex take its traps."""
         sites = self.study.settings.sites
         placed = len(self._again(place, sites.spacing_m, further=1)) - len(self._now(place))
         if placed > 0:
-            yield Change("sites.beyond_share", f"{sites.beyond_share}", f"{sites.beyond_share + 1}", 1.0, placed)
+            yield Change(
+                "sites.beyond_share", f"{sites.beyond_share}", f"{sites.beyond_share + 1}", 1.0, placed, SHARE_WORDS
+            )
 
 
 def _rounded(limit: Limit, value: float) -> float:

@@ -217,9 +217,21 @@ def shortfall_table(study: Study, shortfalls: Sequence[Shortfall], complexes: in
     ids, names, rows = study.properties.ids, numbered("C", complexes), []
     for one in shortfalls:
         head = (ids[one.owner], names[one.complex], one.traps, one.reason)
-        rows += [(*head, change.setting, change.now, change.needed, change.placed) for change in one.changes]
-        rows += [] if one.changes else [(*head, "", "", "", 0)]
-    columns = ["property_id", "complex_id", "traps", "reason", "setting", "value_now", "value_needed", "traps_placed"]
+        rows += [
+            (*head, change.setting, change.now, change.needed, change.placed, change.words) for change in one.changes
+        ]
+        rows += [] if one.changes else [(*head, "", "", "", 0, "")]
+    columns = [
+        "property_id",
+        "complex_id",
+        "traps",
+        "reason",
+        "setting",
+        "value_now",
+        "value_needed",
+        "traps_placed",
+        "change",
+    ]
     table = pd.DataFrame(rows, columns=columns)
     return table.astype({"traps": np.int64, "traps_placed": np.int64})
 

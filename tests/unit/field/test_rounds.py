@@ -265,3 +265,15 @@ def test_huge_limits_and_seeds_are_no_limit():
     travel, stop = random.uniform(5, 40, (11, 11)), random.uniform(5, 20, 10)
     answer = plan_rounds(travel, stop, shift=1e30, demand=stop, capacity=1e30, seed=2**40)
     assert (len(answer.routes), answer.fewest) == (1, 1)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_savings_alone_give_rounds_that_fit(seed, monkeypatch):
+    """What is left where the search finds nothing."""
+    monkeypatch.setattr(module, "_improved", lambda *_: None)
+    random = np.random.default_rng(seed)
+    travel, stop = random.uniform(1, 60, (41, 41)), random.uniform(5, 20, 40)
+    answer = plan_rounds(travel, stop, shift=160)
+    assert sorted(one for route in answer.routes for one in route) == list(range(1, 41))
+    assert answer.longest <= 160 * (1 + module.FIT)
+    assert answer.fewest <= len(answer.routes) <= 10, "four or more stops to a round"

@@ -132,8 +132,8 @@ def _shortfalls() -> pd.DataFrame:
     columns = [column.column for column in columns_of("shortfalls")]
     return pd.DataFrame(
         [
-            ("00005", "C1", 1, PAYLOADS[1], "sites.spacing_m", "500", "430", 1),
-            ("00005", "C2", 1, "steep", "", "", "", 0),
+            ("00005", "C1", 1, PAYLOADS[1], "sites.spacing_m", "500", "430", 1, PAYLOADS[0]),
+            ("00005", "C2", 1, "steep", "", "", "", 0, ""),
         ],
         columns=columns,
     )

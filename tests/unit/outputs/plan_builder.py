@@ -167,7 +167,7 @@ def _tables(study: Study) -> dict[str, pd.DataFrame]:
         "shortfalls": pd.DataFrame(
             {"property_id": ["00124"], "complex_id": ["C1"], "traps": [1], "reason": ["no ground near a road"],
              "setting": ["sites.road_distance_m"], "value_now": ["[5, 60]"], "value_needed": ["[5, 75]"],
-             "traps_placed": [1]}
+             "traps_placed": [1], "change": ["truck roads up to 75 m off"]}
         ),
         "field_decisions": pd.DataFrame(
             {"site_id": ["T009"], "decision": ["reject"], "decision_reason": ["wet"], "moved_m": [np.nan],

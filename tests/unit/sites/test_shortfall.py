@@ -145,8 +145,10 @@ def test_the_reason_and_the_change_that_just_places_the_trap(name):
     assert again(study, setting, too_little).totals.sites == 0
     reason = plan.properties["shortfall_reason"][0]
     first = plan.shortfalls.iloc[0]
-    assert reason == f"{words_of(plan)}; it would be placed with {first['setting']} = {first['value_needed']} (now " \
-                     f"{first['value_now']})"  # fmt: skip
+    assert reason == (
+        f"{words_of(plan)}; it could be placed with {first['change']} ({first['setting']} = {first['value_needed']}, "
+        f"now {first['value_now']})"
+    )
 
 
 def words_of(plan):
@@ -264,10 +266,11 @@ def test_a_plan_with_all_its_sites_has_an_empty_table():
 
 def test_the_smallest_change_comes_first():
     changes = (
-        Change("sites.road_distance_m", "[5, 60]", "[5, 66]", 0.1, 1), Change("sites.spacing_m", "500", "100", 0.8, 1),
-    )  # fmt: skip
+        Change("sites.road_distance_m", "[5, 60]", "[5, 66]", 0.1, 1, "truck roads up to 66 m off"),
+        Change("sites.spacing_m", "500", "100", 0.8, 1, "traps 100 m apart"),
+    )
     assert Shortfall(0, 0, 1, "too far", changes).words == (
-        "too far; it would be placed with sites.road_distance_m = [5, 66] (now [5, 60])"
+        "too far; it could be placed with truck roads up to 66 m off (sites.road_distance_m = [5, 66], now [5, 60])"
     )
     assert Shortfall(0, 0, 1, "too far", is_tried=False).words == "too far"
     plan = plan_traps(study_of(**KINDS["access"][0]))
