@@ -29,7 +29,7 @@ NOISE = 1e-6
 """Tenths of a unit that are float noise when a limit is rounded."""
 QUICK_SECONDS = 2.0
 """Most time for choosing the sites of a complex again; in large ones a quick choice has to do."""
-MOST_PROPERTIES = 200
+MOST_PROPERTIES = 50
 """Changes are looked for on so many properties, those short of most traps first; reasons are given for all."""
 
 
