@@ -223,6 +223,7 @@ def _summary(made: Any, folder: Path) -> str:
         f"  {totals.sites} sites chosen"
         + (f" ({solver.status}, within {solver.gap_percent:.1f} % of the best possible)" if totals.sites else ""),
     ]
+    lines += _work_lines(made)
     if len(made.seasons) > 1:
         lines += [_season_line(one) for one in made.seasons.to_dict("records")]
     if "sightings" in made.facts:
@@ -230,6 +231,26 @@ def _summary(made: Any, folder: Path) -> str:
     lines += [f"  ! {warning}" for warning in made.warnings]
     lines += [f"  {HEADLINE}", f"  Map: {folder / 'map.html'}"]
     return "\n".join(lines)
+
+
+def _work_lines(made: Any) -> list[str]:
+    """Trap sets, crews and money, as far as the plan knows them."""
+    totals, calendar = made.totals, made.study.settings.calendar
+    if not totals.sites_served:
+        return []
+    sets = f"{totals.trap_sets} trap {'set' if totals.trap_sets == 1 else 'sets'}"
+    sites = f"{totals.sites_served} {'site' if totals.sites_served == 1 else 'sites'}"
+    if (made.calendar["build_first"] != "").any():
+        proof = "fewer cannot" if totals.trap_sets == totals.trap_sets_bound else f"at least {totals.trap_sets_bound}"
+        lines = [f"  {sets} for {sites} from {calendar.first_day} to {calendar.last_day} ({proof})"]
+    else:
+        lines = [f"  {sets} for {sites}; no dates"]
+    if totals.crews is not None and totals.person_hours is not None:
+        crews = f"{totals.crews} {'crew' if totals.crews == 1 else 'crews'} on the busiest day"
+        lines.append(f"  {crews}, {totals.person_hours:,.0f} person-hours, {totals.miles:,.0f} miles")
+    if totals.cost_usd:
+        lines.append(f"  {'at least ' if totals.unpriced else ''}${totals.cost_usd:,.2f}")
+    return lines
 
 
 def _season_line(one: dict[str, Any]) -> str:

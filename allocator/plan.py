@@ -4,6 +4,7 @@ from allocator.core.grid import Window
 from allocator.core.progress import Progress, part_of, silent
 from allocator.core.results import Plan
 from allocator.core.study import Study
+from allocator.field.work import plan_work
 from allocator.grid.land import land_reader
 from allocator.grid.run import run_tiles
 from allocator.habitat.histogram import join_histograms, tile_histogram
@@ -31,7 +32,7 @@ TILE_CELLS = 1024
 def plan_traps(
     study: Study, *, workers: int = 1, tile_cells: int = TILE_CELLS, progress: Progress = silent
 ) -> Plan:  # fmt: skip
-    """Habitat, traps and sites of a study.
+    """Habitat, traps, sites and field work of a study.
 
     Parameters
     ----------
@@ -91,4 +92,6 @@ def plan_traps(
     demand = join_demand(demands, planned.patches, planned.complexes, grid)
     allotment = allot_traps(study, decided, demand, needs[0], planned, part_of(progress, 0.75, 1.0))
     shortfalls = explain_shortfalls(study, allotment, finder)
-    return gather(study, Stages(habitats, moves, needs, ranges, asked, decided, allotment, shortfalls))
+    places = decided.candidates.places.take(allotment.placement.candidate)
+    work = plan_work(study, roads, places)
+    return gather(study, Stages(habitats, moves, needs, ranges, asked, decided, allotment, shortfalls, work))

@@ -15,6 +15,7 @@ from pydantic.fields import FieldInfo
 from allocator.cli import app
 from allocator.core.settings import Settings, read_defaults, read_profile, shipped_profiles
 from allocator.outputs.columns import columns_of, table_names
+from allocator.outputs.geopackage import GEOMETRY_TYPES
 
 HEAD = "<!-- Made by docs/make_reference.py; change the code, not this file. -->\n\n"
 COVER_SCHEMES = {
@@ -102,7 +103,7 @@ def _setting(name: str, field: FieldInfo) -> Setting:
         default = "required"
     else:
         value = field.get_default(call_default_factory=True)
-        default = "" if value in (None, {}) else f"`{json.dumps(value)}`"
+        default = "" if value in (None, {}, ()) else f"`{json.dumps(value)}`"
     choices = [one for one in get_args(field.annotation) if get_origin(field.annotation) is Literal]
     return Setting(
         name=name,
@@ -193,8 +194,8 @@ def columns_page() -> str:
     """Every column of every table, as Markdown."""
     text = (
         "# Columns\n\nThe same tables stand in `plan.gpkg` and `tables/*.csv`; the text below is stored in the"
-        " GeoPackage too (`gpkg_data_columns`). The first six tables have shapes in the GeoPackage and none in the CSV"
-        " files.\n"
+        f" GeoPackage too (`gpkg_data_columns`). {', '.join(GEOMETRY_TYPES)} have shapes in the GeoPackage and"
+        " none in the CSV files.\n"
     )
     for table in table_names():
         rows = [(f"`{one.column}`", one.type, one.unit, one.meaning) for one in columns_of(table)]
@@ -221,6 +222,18 @@ def schemes_page() -> str:
     for name, title in (COVER_SCHEMES | ROAD_SCHEMES | WATER_SCHEMES).items():
         text += _scheme_table(name, title)
     return HEAD + text
+
+
+def designs_page() -> str:
+    """Every shipped trap design, as Markdown: a column for each, because there are many measures."""
+    text = (
+        "# Trap designs\n\nChosen with `equipment.design`. A table of your own (`equipment.designs`) has these measures"
+        " as its columns. Feet, inches, pounds; `door_ft` is what the door adds to the way round (0: hung in a panel)."
+        "\n\n"
+    )
+    shipped = resources.files("allocator.inputs") / "designs.csv"
+    columns = list(zip(*csv.reader(shipped.read_text(encoding="utf-8").splitlines()), strict=True))
+    return HEAD + text + _table(columns[0], columns[1:])
 
 
 def _option_row(option: Any) -> tuple[str, str, str]:
@@ -273,6 +286,7 @@ PAGES = {
     "settings.md": settings_page,
     "columns.md": columns_page,
     "schemes.md": schemes_page,
+    "designs.md": designs_page,
     "commands.md": commands_page,
 }
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from allocator.core.crs import local_equal_area
 from allocator.core.grid import Grid, Window
+from allocator.core.kit import Design, KitInputs
 from allocator.core.settings import Settings, default_values
 from allocator.core.study import BLANK_CLASS, CoverClass, Properties, Roads, Study, Water
 from allocator.habitat.tile import CELL_PARTS, ScoredTile
@@ -26,6 +27,13 @@ CLASSES = (
     CoverClass("41", "Deciduous Forest", 0.4, "no", "closed", "invented", "deciduous_forest"),
     CoverClass("52", "Shrub/Scrub", 0.45, "no", "partial", "invented", "shrub"),
 )
+
+DESIGN = Design(
+    panels=3, panel_length_ft=16, panel_height_ft=5, mesh_wide_in=2, mesh_high_in=4, wire_gauge=12, overlap_ft=1,
+    door_ft=0, post_spacing_ft=4, post_length_ft=6, extra_posts=1, ties_per_overlap=5, bottom_ties=2, triggers=1,
+    cameras=1, signs=1, gloves=2, bait_lb_per_night=25,
+)  # fmt: skip
+KIT = KitInputs("ring_3x16_5ft", DESIGN)
 
 
 def law(examples: int = 40) -> hypothesis.settings:
@@ -120,6 +128,7 @@ def make_study(
         cover=ArrayReader(cover.astype(np.uint8), BLANK_CLASS),
         classes=classes,
         water_kinds=frozenset(known),
+        kit=more.pop("kit", KIT),
         water=None if water is None else Water(objects(water), np.array(kinds, object)),
         roads=lines,
         elevation=None if elevation is None else ArrayReader(elevation.astype(np.float32), np.nan),

@@ -38,6 +38,20 @@ class Totals:
         Traps that the plan places: those needed, or those on hand.
     existing_traps, sites, shortfall : int
         Of the traps given: those that stand already, sites chosen, and those that have none.
+    trap_sets, trap_sets_bound : int
+        Trap sets that move from site to site, and the number that is proven needed for the sites served.
+    sites_served : int
+        Sites that get a trap set in the season.
+    person_hours : float or None
+        Work of the season with driving; None where driving is not known.
+    miles : float or None
+        Driven in the season; None without a base on the road network.
+    crews : int or None
+        Crews on the busiest day; None likewise.
+    cost_usd : float or None
+        What the plan costs as far as prices are known; None where none is.
+    unpriced : int
+        Things that are in no sum for want of a price.
     """
 
     properties: int
@@ -53,6 +67,14 @@ class Totals:
     existing_traps: int
     sites: int
     shortfall: int
+    trap_sets: int
+    trap_sets_bound: int
+    sites_served: int
+    person_hours: float | None
+    miles: float | None
+    crews: int | None
+    cost_usd: float | None
+    unpriced: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +128,10 @@ class Plan:
         One row each per property, patch, complex, site, candidate, site, site; in the study's coordinate system.
     shortfalls, field_decisions : pandas.DataFrame
         Tables without geometry, on sites.
+    rounds : geopandas.GeoDataFrame
+        One row per round of a crew.
+    equipment, calendar, round_stops, labour, budget : pandas.DataFrame
+        Tables without geometry, on what the plan takes.
     cover_acres, seasons, season_acres, sightings_check : pandas.DataFrame
         Tables without geometry, on habitat.
     ask_next, frontier, tornado, yardsticks, pigs : pandas.DataFrame
@@ -114,6 +140,8 @@ class Plan:
         Tables without geometry, for the record.
     scores : mapping of str to ScoreMap
         The habitat score of every cell by season, the planned season first.
+    justification : tuple of str
+        Sentences for a grant application, every one of them of this plan.
     warnings : tuple of str
         What the user should know before relying on the plan.
     facts : dict
@@ -132,6 +160,12 @@ class Plan:
     access_paths: gpd.GeoDataFrame
     shortfalls: pd.DataFrame
     field_decisions: pd.DataFrame
+    rounds: gpd.GeoDataFrame
+    equipment: pd.DataFrame
+    calendar: pd.DataFrame
+    round_stops: pd.DataFrame
+    labour: pd.DataFrame
+    budget: pd.DataFrame
     cover_acres: pd.DataFrame
     seasons: pd.DataFrame
     season_acres: pd.DataFrame
@@ -145,6 +179,7 @@ class Plan:
     inputs: pd.DataFrame
     problems: pd.DataFrame
     scores: Mapping[str, ScoreMap]
+    justification: tuple[str, ...]
     warnings: tuple[str, ...]
     facts: dict[str, Any]
 

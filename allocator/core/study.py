@@ -12,8 +12,10 @@ from numpy.typing import NDArray
 from allocator.core.arrays import Bools
 from allocator.core.crs import Bounds
 from allocator.core.grid import Grid, Window
+from allocator.core.kit import KitInputs
 from allocator.core.overlaps import Overlaps, find_overlaps
 from allocator.core.settings import CoverGroup, HabitatSettings, Settings, WaterKind
+from allocator.core.visits import SiteDecision
 
 Severity = Literal["error", "warning", "note"]
 Shade = Literal["open", "partial", "closed"]
@@ -286,29 +288,6 @@ class Roads:
     truck: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class SiteDecision:
-    """What a field visit decided about one site.
-
-    Parameters
-    ----------
-    site_id : str
-        As in the plan that was taken along; never blank.
-    decision, reason : str
-        keep or reject, and why in the visitor's words; the reason may be empty.
-    x_m, y_m, moved_m : float
-        Where the point lies now, in the study's system and on its grid; and how many metres that is from where its own
-        latitude and longitude columns say (NaN: it has none).
-    """
-
-    site_id: str
-    decision: Literal["keep", "reject"]
-    reason: str
-    x_m: float
-    y_m: float
-    moved_m: float
-
-
 @dataclass(frozen=True)
 class Study:
     """Everything that a plan is made from.
@@ -327,6 +306,8 @@ class Study:
         The scheme as shipped or given; ``seasons`` hold the scores after the user's changes.
     water_kinds : frozenset of str
         Kinds of water that are known near the study at all; empty: none.
+    kit : KitInputs
+        Trap design, prices and other costs.
     water : Water or None
         Lines and polygons; None: only water of the land cover.
     roads : Roads or None
@@ -361,6 +342,7 @@ class Study:
     cover: CellReader | PolygonCover
     classes: tuple[CoverClass, ...]
     water_kinds: frozenset[WaterKind]
+    kit: KitInputs
     water: Water | None = None
     roads: Roads | None = None
     elevation: CellReader | None = None

@@ -10,19 +10,12 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from decimal import ROUND_CEILING, ROUND_HALF_UP, Decimal
+from decimal import ROUND_CEILING, Decimal
 from typing import Literal
 
 from allocator.core.errors import SettingsError
-from allocator.field.kit import CENT, TRAP_PARTS, PricedItem
-
-ObjectClass = Literal[
-    "personnel", "fringe", "travel", "equipment", "supplies", "contractual", "construction", "other"
-]  # fmt: skip
-LineKind = Literal[
-    "ordinary", "subaward", "rental", "participant_support", "tuition", "scholarship", "patient_care", "capital"
-]
-RateKind = Literal["de_minimis", "negotiated"]
+from allocator.core.kit import CENT, DE_MINIMIS, REVISED_FROM, CostLine, ObjectClass, RateKind, cents
+from allocator.field.kit import TRAP_PARTS, PricedItem
 
 FORM_CLASSES: tuple[tuple[str, str, ObjectClass], ...] = (
     ("a", "Personnel", "personnel"), ("b", "Fringe benefits", "fringe"), ("c", "Travel", "travel"),
@@ -31,63 +24,10 @@ FORM_CLASSES: tuple[tuple[str, str, ObjectClass], ...] = (
 )  # fmt: skip
 """Object classes in the order of form SF-424A (field mapping of SF424A v1.0)."""
 
-REVISED_FROM = date(2024, 10, 1)
-"""Awards from this day on follow the second of each pair of amounts."""
 EQUIPMENT_USD = (Decimal(5_000), Decimal(10_000))
 """Unit cost from which a thing is equipment, whatever the recipient's own level."""
 SUBAWARD_USD = (Decimal(25_000), Decimal(50_000))
 """First part of each subaward, which bears indirect costs."""
-DE_MINIMIS = (Decimal("0.10"), Decimal("0.15"))
-"""Highest de minimis rate, fraction."""
-
-
-def cents(amount_usd: Decimal) -> Decimal:
-    """An amount in whole cents, half a cent rounded up (away from 0).
-
-    Parameters
-    ----------
-    amount_usd : Decimal
-        US dollars.
-
-    Returns
-    -------
-    Decimal
-        US dollars with two decimals.
-    """
-    return amount_usd.quantize(CENT, ROUND_HALF_UP)
-
-
-@dataclass(frozen=True)
-class CostLine:
-    """One line of a budget.
-
-    Parameters
-    ----------
-    words : str
-        What is paid for.
-    object_class : ObjectClass or None
-        Class on the form; None where not decided: such a line is in no sum.
-    quantity : Decimal
-        How many.
-    unit_cost_usd : Decimal or None
-        Cost of one, US dollars; None where not known.
-    kind : LineKind
-        What it is for the base of indirect costs. `capital` is a capital expenditure outside construction.
-    subaward_id : str
-        Which subaward the line belongs to; blank unless the kind is `subaward`.
-    """
-
-    words: str
-    object_class: ObjectClass | None
-    quantity: Decimal
-    unit_cost_usd: Decimal | None
-    kind: LineKind = "ordinary"
-    subaward_id: str = ""
-
-    @property
-    def amount_usd(self) -> Decimal | None:
-        """Cost of the line, rounded half up to cents; None where the unit cost is not known."""
-        return None if self.unit_cost_usd is None else cents(self.quantity * self.unit_cost_usd)
 
 
 def object_class_of_unit(

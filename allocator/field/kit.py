@@ -11,71 +11,12 @@ from dataclasses import dataclass
 from decimal import ROUND_CEILING, ROUND_HALF_UP, Decimal
 
 from allocator.core.errors import SettingsError
+from allocator.core.kit import CENT, Design, Price
 
 TRAP_PARTS = frozenset(["panel", "door", "post", "tie", "bottom_wire", "stake", "trigger", "camera", "feeder", "sign"])
 """Items that together make a trap usable; the others are used at it."""
-CENT = Decimal("0.01")
 HAIR = 1e-9
 """Keeps a quotient that is whole but for float rounding from being rounded up."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Design:
-    """One kind of trap: a ring of panels with a door, and what belongs to it.
-
-    Parameters
-    ----------
-    panels : int
-        Panels of the ring.
-    panel_length_ft, panel_height_ft, mesh_wide_in, mesh_high_in : float
-        Size of a panel, feet; opening of its mesh, inches.
-    wire_gauge : float
-        Gauge of the mesh wire: the higher, the thinner.
-    overlap_ft : float
-        By how much a panel laps over the next, feet.
-    door_ft : float
-        What the door adds to the way round, feet: its opening, without what laps over the panels. 0: the door is hung
-        in or over a panel, adds nothing and replaces none.
-    post_spacing_ft, post_length_ft : float
-        Widest space between posts along the ring; length of a post: feet.
-    extra_posts : int
-        Posts beside those of the ring: at the door.
-    ties_per_overlap, bottom_ties : int
-        Places tied at each overlap, 1 or more; ties at the lowest of these, the bottom wire: 2 for tied twice.
-    has_corners : bool
-        The panels meet at corners, not in a ring.
-    ties_per_post, bottom_wire_turns : int
-        Ties to each post (0 where its clips hold the panel); how often a wire is laid round along the ground.
-    stakes, triggers, cameras, feeders, signs, gloves, eye_covers : int
-        Pieces (gloves: pairs) of each trap; 0 for none. The sign bears the owner's contact.
-    bait_lb_per_night : float
-        Bait of one trap and night, pounds.
-    """
-
-    panels: int
-    panel_length_ft: float
-    panel_height_ft: float
-    mesh_wide_in: float
-    mesh_high_in: float
-    wire_gauge: float
-    overlap_ft: float
-    door_ft: float
-    post_spacing_ft: float
-    post_length_ft: float
-    extra_posts: int
-    ties_per_overlap: int
-    bottom_ties: int
-    has_corners: bool = False
-    ties_per_post: int = 0
-    bottom_wire_turns: int = 0
-    stakes: int = 0
-    triggers: int = 0
-    cameras: int = 0
-    feeders: int = 0
-    signs: int = 0
-    gloves: int = 0
-    eye_covers: int = 0
-    bait_lb_per_night: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -287,29 +228,6 @@ def truck_loads(items: Sequence[KitItem], payload_lb: float) -> Loads:
     unweighed = tuple(one.item for one in items if one.weight_lb is None and one.total)
     weight_lb = math.fsum(one.weight_lb * one.total for one in items if one.weight_lb is not None)
     return Loads(weight_lb, None if unweighed else math.ceil(weight_lb / payload_lb - HAIR), unweighed)
-
-
-@dataclass(frozen=True)
-class Price:
-    """What one piece of an item costs, by whom and when.
-
-    Parameters
-    ----------
-    item : str
-        Key of the item.
-    unit_price_usd : Decimal
-        Price of one unit, US dollars.
-    unit : str
-        What is priced: each, ft, pair.
-    date, source : str
-        Day of the price (year-month-day) and who quoted it.
-    """
-
-    item: str
-    unit_price_usd: Decimal
-    unit: str
-    date: str
-    source: str
 
 
 @dataclass(frozen=True)

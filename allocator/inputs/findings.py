@@ -13,7 +13,7 @@ def input_name(role: str, file_name: str) -> str:
     Parameters
     ----------
     role : str
-        Such as ``land_cover``.
+        Such as ``land_cover``; the dotted name of a setting outside ``inputs``, such as ``prices.path``.
     file_name : str
         File name, with the layer where one was chosen.
 
@@ -27,7 +27,7 @@ def input_name(role: str, file_name: str) -> str:
     >>> input_name("land_cover", "cover.tif")
     'inputs.land_cover (cover.tif)'
     """
-    return f"inputs.{role} ({file_name})"
+    return f"{role} ({file_name})" if "." in role else f"inputs.{role} ({file_name})"
 
 
 def count_of(number: int, thing: str) -> str:

@@ -8,13 +8,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
-from allocator.core.crs import Bounds
+from allocator.core.crs import GEOGRAPHIC, transform_points
 from allocator.core.errors import InputError
 from allocator.core.grid import Grid
 from allocator.core.settings import Settings, WaterKind
-from allocator.core.study import Problem, Properties, Roads, Shapes, SiteDecision, Soils, Study, Water
+from allocator.core.study import Problem, Properties, Roads, Shapes, Soils, Study, Water
+from allocator.core.visits import SiteDecision
 from allocator.inputs.features import place_existing_traps, place_features, place_sightings, read_features
 from allocator.inputs.findings import Findings
 from allocator.inputs.placing import place_cover, place_rasters
@@ -25,7 +27,7 @@ from allocator.inputs.roads import place_roads
 from allocator.inputs.settings_file import read_settings
 from allocator.inputs.site_decisions import place_site_decisions, read_site_decisions
 from allocator.inputs.soils import place_soils
-from allocator.inputs.sources import Sources, input_records, read_sources, wide_m
+from allocator.inputs.sources import Sources, input_records, reaching, read_sources, wide_m
 from allocator.inputs.study_grid import widened
 from allocator.inputs.water import place_water
 
@@ -116,7 +118,7 @@ def _place(settings: Settings, sources: Sources, findings: Findings) -> Study | 
     properties = table.projected(crs_wkt)
     findings.extend(overlaps_between(properties, table.name))
     wide = widened(properties.bounds_m, wide_m(settings))
-    parts = _place_features(sources, crs_wkt, wide, properties, findings)
+    parts = _place_features(settings, sources, crs_wkt, properties, findings)
     if cover is None or scheme is None:
         return None
     with findings.gathering(cover.name):
@@ -127,9 +129,12 @@ def _place(settings: Settings, sources: Sources, findings: Findings) -> Study | 
         rasters = place_rasters(settings, sources, placed.grid, properties, findings)
         kinds = placed.water_kinds | (set(parts.water.kinds.tolist()) if parts.water is not None else set())
         _tell_about_water(settings, kinds, findings)
+        if sources.kit is None:
+            return None
         return Study(
             settings=settings, grid=placed.grid, properties=properties, cover=placed.cover, classes=placed.classes,
-            water_kinds=frozenset(kinds), water=parts.water, roads=parts.roads, elevation=rasters.elevation,
+            water_kinds=frozenset(kinds), kit=sources.kit, water=parts.water, roads=parts.roads,
+            elevation=rasters.elevation,
             escape_cover=parts.escape_cover, crops=rasters.crops, soils=parts.soils, canopy=rasters.canopy,
             buildings=parts.buildings, exclusions=parts.exclusions, sightings=parts.sightings,
             existing_traps=parts.existing_traps, site_decisions=_place_decisions(sources, placed.grid, findings),
@@ -178,8 +183,15 @@ class _Parts:
     existing_traps: Shapes | None = None
 
 
-def _place_features(sources: Sources, crs_wkt: str, wide: Bounds, properties: Properties, findings: Findings) -> _Parts:
-    parts = _Parts()
+def _place_features(
+    settings: Settings, sources: Sources, crs_wkt: str, properties: Properties, findings: Findings
+) -> _Parts:
+    parts, wide = _Parts(), widened(properties.bounds_m, wide_m(settings))
+    base_m = None
+    if settings.crews.base is not None:
+        longitude, latitude = settings.crews.base
+        x_m, y_m = transform_points(np.array([longitude]), np.array([latitude]), GEOGRAPHIC, crs_wkt)
+        base_m = float(x_m[0]), float(y_m[0])
     for role, table in sources.features.items():
         with findings.gathering(table.name):
             if role == "sightings":
@@ -198,7 +210,7 @@ def _place_features(sources: Sources, crs_wkt: str, wide: Bounds, properties: Pr
             findings.extend(found)
     if sources.roads is not None:
         with findings.gathering(sources.roads.name):
-            parts.roads, found = place_roads(sources.roads, crs_wkt, wide, properties)
+            parts.roads, found = place_roads(sources.roads, crs_wkt, reaching(wide, base_m), properties)
             findings.extend(found)
     if sources.soils is not None:
         with findings.gathering(sources.soils.name):

@@ -229,7 +229,7 @@ def place_roads(
     crs_wkt : str
         Working system.
     wide_m : tuple of float
-        Land around the properties: roads wholly outside are left out.
+        Land around the properties, and on the way to the base: roads wholly outside are left out.
     properties : Properties
         In the working system: a private road is for trucks on enrolled land only.
 

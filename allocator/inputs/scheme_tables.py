@@ -1,6 +1,5 @@
 """Tables of codes: the shipped ones and people's own CSV files, read the same way."""
 
-import csv
 import re
 from collections.abc import Sequence
 from difflib import get_close_matches
@@ -11,8 +10,7 @@ import numpy as np
 import pandas as pd
 
 from allocator.core.errors import SettingsError
-
-Row = dict[str, str]
+from allocator.inputs.csv_tables import Row, csv_text, table_rows
 
 
 def plain_code(value: object) -> str:
@@ -73,7 +71,7 @@ def read_table(
     """
     if name_or_path in shipped:
         source = resources.files("allocator.inputs") / "schemes" / f"{file_prefix}{name_or_path}.csv"
-        return name_or_path, _rows(source.read_text(encoding="utf-8"), name_or_path, needed)
+        return name_or_path, [row for _, row in table_rows(source.read_text(encoding="utf-8"), name_or_path, needed)]
     path = Path(folder) / name_or_path
     if not path.is_file():
         near = get_close_matches(name_or_path.casefold(), shipped, 1, 0.5)
@@ -82,36 +80,4 @@ def read_table(
             f"scheme = {name_or_path!r} is neither a shipped scheme ({', '.join(shipped)}) nor a CSV file "
             f"in the folder of the study file.{hint}"
         )
-    try:
-        return path.name, _rows(path.read_bytes().decode("utf-8-sig"), path.name, needed)
-    except UnicodeDecodeError as error:
-        raise SettingsError(
-            f"{path.name}: byte {error.start} is not UTF-8 text. Save the table as CSV UTF-8."
-        ) from None
-
-
-def _rows(text: str, table: str, needed: Sequence[str]) -> list[Row]:
-    reader = csv.reader(text.splitlines())
-    header = [name.strip().casefold() for name in next(reader, [])]
-    missing = [name for name in needed if name not in header]
-    if missing:
-        found = ", ".join(header) or "nothing"
-        hint = " Use commas between columns." if len(header) == 1 and re.search(r"[;\t]", text[:500]) else ""
-        raise SettingsError(
-            f"{table}: column {', '.join(missing)} is missing; the header line holds: {found}. "
-            f"Expected at least {','.join(needed)}.{hint}"
-        )
-    rows = []
-    for cells in reader:
-        if not any(cell.strip() for cell in cells):
-            continue
-        if len(cells) > len(header):
-            raise SettingsError(
-                f"{table}, line {reader.line_num}: {len(cells)} values for {len(header)} columns. "
-                "Put quotes around text that holds a comma."
-            )
-        padded = cells + [""] * (len(header) - len(cells))
-        rows.append({name: cell.strip() for name, cell in zip(header, padded, strict=True)})
-    if not rows:
-        raise SettingsError(f"{table}: the table has no rows. Expected one line for each class.")
-    return rows
+    return path.name, [row for _, row in table_rows(csv_text(path), path.name, needed)]

@@ -3,6 +3,7 @@
 import re
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
+from datetime import date, time
 from difflib import get_close_matches
 from pathlib import Path
 from types import UnionType
@@ -16,6 +17,9 @@ from allocator.core.settings import Section, Settings, default_values, read_prof
 Table = dict[str, Any]
 NAME = "NAME"
 """Stands for a name that the user chooses, in keys such as habitat.seasons.NAME.water."""
+CLOSED = ("calendar", "closed")
+CLOSED_TIMES = "first and last day of each time in brackets of their own, such as [[2027-04-01, 2027-05-15]]"
+"""What is expected of calendar.closed, the one list of lists of days."""
 
 
 def read_settings(path: Path, overrides: Sequence[str] = ()) -> Settings:
@@ -145,6 +149,8 @@ def _plain_messages(error: ValidationError) -> Iterator[str]:
         match problem["type"]:
             case "extra_forbidden":
                 yield _unknown_key(dotted, keys)
+            case "missing" if problem["loc"][:2] == CLOSED:
+                yield f"{_dotted(where[:-1])} is {_as_written(problem['input'])}; expected {CLOSED_TIMES}."
             case "missing":
                 yield from _missing(dotted)
             case "tuple_type" if dotted.endswith(".path"):
@@ -157,7 +163,14 @@ def _plain_messages(error: ValidationError) -> Iterator[str]:
             case "model_type" | "model_attributes_type" | "dict_type":
                 yield f"{dotted} is {problem['input']!r}; expected a table [{dotted}]."
             case _:
-                yield f"{dotted} is {problem['input']!r}; expected {_expectation(problem)}."
+                yield f"{dotted} is {_as_written(problem['input'])}; expected {_expectation(problem)}."
+
+
+def _as_written(value: object) -> str:
+    """A value as a study file shows it, days too."""
+    if isinstance(value, list | tuple):
+        return f"[{', '.join(map(_as_written, value))}]"
+    return value.isoformat() if isinstance(value, date | time) else repr(value)
 
 
 def _choices(problem: Any) -> list[str]:
@@ -228,12 +241,20 @@ def _expectation(problem: Any) -> str:
             return "a finite number"
         case "float_parsing" | "float_type" | "int_parsing" | "int_type":
             return "a number"
+        case "int_from_float":
+            return "a whole number"
+        case "decimal_parsing" | "decimal_type":
+            return "a number with a decimal point and nothing else, such as 22.50"
+        case "date_type" | "date_parsing" | "date_from_datetime_parsing" | "date_from_datetime_inexact":
+            return "a day that there is, as year-month-day, such as 2027-02-01"
         case "string_type":
-            return "text in quotes" + (", or a list of such" if "path" in problem["loc"] else "")
+            return "text in quotes" + (", or a list of such" if problem["loc"][-1] == "str" else "")
         case "string_too_short":
             return "text that is not empty"
         case "literal_error":
             return f"one of {context['expected']}"
+        case "tuple_type" | "too_long" if problem["loc"][:2] == CLOSED:
+            return CLOSED_TIMES
         case "tuple_type":
             return "a list in square brackets"
         case "missing":

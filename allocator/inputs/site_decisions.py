@@ -16,7 +16,8 @@ from allocator.core.crs import GEOGRAPHIC
 from allocator.core.errors import InputError
 from allocator.core.grid import Grid
 from allocator.core.settings import SiteDecisionsInput
-from allocator.core.study import Problem, SiteDecision
+from allocator.core.study import Problem
+from allocator.core.visits import SiteDecision
 from allocator.inputs.columns import as_text
 from allocator.inputs.features import FeatureTable, read_features
 from allocator.inputs.findings import count_of, some_of

@@ -7,12 +7,14 @@ from pathlib import Path
 from allocator.core.crs import Bounds
 from allocator.core.errors import InputError, SettingsError
 from allocator.core.grid import Grid
+from allocator.core.kit import KitInputs
 from allocator.core.settings import CropsInput, LandCoverInput, Settings
 from allocator.core.study import InputRecord
 from allocator.inputs.cover import CoverPolygons, read_cover_polygons
 from allocator.inputs.features import FeatureTable, read_features
 from allocator.inputs.files import find_file
 from allocator.inputs.findings import Findings, input_name
+from allocator.inputs.kit_tables import read_kit
 from allocator.inputs.properties import PropertyTable, read_properties
 from allocator.inputs.rasters import RasterFile, is_raster, open_raster
 from allocator.inputs.roads import RoadTable, read_roads
@@ -23,6 +25,8 @@ from allocator.inputs.water import WaterTable, read_water
 FEATURE_ROLES = ("escape_cover", "buildings", "exclusions", "sightings")
 RASTER_ROLES = ("elevation", "canopy", "crops")
 METRES_PER_DEGREE = 110_000.0
+BESIDE_THE_WAY = 0.1
+"""Roads to a yard that lies outside are read in a rectangle wider by this share on each side: ways bend outwards."""
 SPARE_M = 1_000.0
 """Read this much farther than needed, so that the box in degrees is never too small."""
 
@@ -35,6 +39,8 @@ class Sources:
     ----------
     properties, scheme, cover, crops_scheme, water, roads, soils
         As their readers give them.
+    kit, kit_records
+        Trap design, prices and costs, and records of their files.
     rasters, features : dict
         Role to elevation, canopy and crops; role to escape cover, buildings, exclusions and sightings.
     """
@@ -46,6 +52,8 @@ class Sources:
     water: WaterTable | None = None
     roads: RoadTable | None = None
     soils: FeatureTable | None = None
+    kit: KitInputs | None = None
+    kit_records: tuple[InputRecord, ...] = ()
     rasters: dict[str, RasterFile] = field(default_factory=dict)
     features: dict[str, FeatureTable] = field(default_factory=dict)
 
@@ -93,7 +101,7 @@ def read_sources(settings: Settings, folder: Path, findings: Findings) -> Source
             findings.extend(found)
     if inputs.roads is not None:
         with findings.gathering("inputs.roads"):
-            sources.roads, found = read_roads(inputs.roads, folder, near)
+            sources.roads, found = read_roads(inputs.roads, folder, near and reaching(near, settings.crews.base))
             findings.extend(found)
     if inputs.soils is not None:
         with findings.gathering("inputs.soils"):
@@ -105,6 +113,8 @@ def read_sources(settings: Settings, folder: Path, findings: Findings) -> Source
             with findings.gathering(f"inputs.{role}"):
                 sources.features[role], found = read_features(role, setting, folder, near)
                 findings.extend(found)
+    with findings.gathering("equipment"):
+        sources.kit, sources.kit_records = read_kit(settings, folder)
     return sources
 
 
@@ -150,6 +160,31 @@ def _box_to_read(settings: Settings, degrees: Bounds) -> Bounds:
     return west - wide, max(south - high, -90.0), east + wide, min(north + high, 90.0)
 
 
+def reaching(box: Bounds, point: tuple[float, float] | None) -> Bounds:
+    """A rectangle widened to hold a point and land around the way there.
+
+    Parameters
+    ----------
+    box : tuple of float
+        West, south, east, north, in any system.
+    point : tuple of float or None
+        Eastward and northward coordinate in the same system: the yard that crews start from. None: nothing changes.
+
+    Returns
+    -------
+    tuple of float
+        The rectangle itself where it holds the point.
+    """
+    if point is None:
+        return box
+    west, south = min(box[0], point[0]), min(box[1], point[1])
+    east, north = max(box[2], point[0]), max(box[3], point[1])
+    if (west, south, east, north) == box:
+        return box
+    wide, high = BESIDE_THE_WAY * (east - west), BESIDE_THE_WAY * (north - south)
+    return west - wide, south - high, east + wide, north + high
+
+
 def wide_m(settings: Settings) -> float:
     """How far beyond the properties anything can matter.
 
@@ -193,4 +228,5 @@ def input_records(sources: Sources, grid: Grid) -> tuple[InputRecord, ...]:
     records += sources.soils.records if sources.soils is not None else ()
     for features in sources.features.values():
         records += features.records
+    records += sources.kit_records
     return tuple(records)

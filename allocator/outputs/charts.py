@@ -73,12 +73,12 @@ def frontier_chart(traps: Sequence[int], served_acres: Sequence[float], *, place
     parts.append(f'<circle cx="{x}" cy="{y}" r="5" fill="currentColor"/>')
     for tick in round_ticks(most_y):
         height = float(at(0, tick).split(",")[1])
-        parts.append(_rule(left, height, right, height) + _text(left - 6, height + 4, f"{tick:,.0f}", "end"))
+        parts.append(_rule(left, height, right, height) + svg_text(left - 6, height + 4, f"{tick:,.0f}", "end"))
     for tick in round_ticks(most_x):
         if tick.is_integer():
             across = float(at(tick, 0).split(",")[0])
-            parts.append(_text(across, bottom + LINE - 2, f"{tick:,.0f}", "middle"))
-    parts.append(_text(right, bottom + 2 * LINE, "traps", "end"))
+            parts.append(svg_text(across, bottom + LINE - 2, f"{tick:,.0f}", "middle"))
+    parts.append(svg_text(right, bottom + 2 * LINE, "traps", "end"))
     last = served_acres[mark] - served_acres[max(mark - 1, 0)]
     words = f"{traps[mark]} traps serve {served_acres[mark]:,.0f} acres of habitat units; the last adds {last:,.0f}."
     return _svg("frontier", "Habitat served by so many traps", words, bottom + 2 * LINE + 8, parts)
@@ -112,12 +112,14 @@ def tornado_chart(rows: Sequence[tuple[str, float, float]], *, point: float) -> 
 
     parts, down = [], 0.0
     for name, low, high in rows:
-        parts.append(_text(0, down + 13, name))
+        parts.append(svg_text(0, down + 13, name))
         width = max(at(high) - at(low), 1.0)
         parts.append(
             f'<rect x="{at(low):.1f}" y="{down + 19:.1f}" width="{width:.1f}" height="11" fill="currentColor"/>'
         )
-        parts.append(_text(at(low) - 4, down + 29, f"{low:.1f}", "end") + _text(at(high) + 4, down + 29, f"{high:.1f}"))
+        parts.append(
+            svg_text(at(low) - 4, down + 29, f"{low:.1f}", "end") + svg_text(at(high) + 4, down + 29, f"{high:.1f}")
+        )
         down += 36
     parts.append(f'<path d="M{at(point):.1f} 17V{down:.1f}" stroke="currentColor" stroke-dasharray="3 3"/>')
     name, low, high = rows[0]
@@ -130,7 +132,28 @@ def _check_finite(values: Sequence[float]) -> None:
         raise ValueError("a chart needs finite numbers")
 
 
-def _text(x: float, y: float, words: str, anchor: str = "start") -> str:
+def svg_text(x: float, y: float, words: str, anchor: str = "start") -> str:
+    """Words in a chart.
+
+    Parameters
+    ----------
+    x, y : float
+        Where the words start, or end, or have their middle, and their base line.
+    words : str
+        Any text; it is escaped.
+    anchor : str
+        ``start``, ``middle`` or ``end``.
+
+    Returns
+    -------
+    str
+        A text element of SVG, 12 high.
+
+    Examples
+    --------
+    >>> svg_text(0, 12, "a < b")
+    '<text x="0.0" y="12.0" text-anchor="start" font-size="12" fill="currentColor">a &lt; b</text>'
+    """
     place = f'x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}"'
     return f'<text {place} font-size="12" fill="currentColor">{escape(words)}</text>'
 

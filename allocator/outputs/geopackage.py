@@ -32,6 +32,7 @@ GEOMETRY_TYPES = {
     "candidates": "Point",
     "service_areas": "Polygon",
     "access_paths": "LineString",
+    "rounds": "LineString",
 }
 """The layers and the geometry that each declares; every other table has none."""
 _FITTING = {

@@ -15,6 +15,8 @@ MOST_POINTS = 250_000
 """Corner points that one layer may have on the page; beyond, it is drawn more coarsely."""
 TOLERANCES_M = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 40.0)
 """How far a drawn line may stray from the true one; the first that keeps a layer under ``MOST_POINTS``."""
+JOIN_M = 0.5
+"""Lines nearer than about this are taken for the same stretch."""
 Part = list[Any]
 
 
@@ -165,6 +167,25 @@ def mixed(shapes: Shapes | None, crs_wkt: str) -> dict[str, list[Any]]:
         "lines": [line for shape in drawn for line in lines(shape)],
         "points": [point for shape in drawn for point in points(shape)],
     }
+
+
+def once(shapes: Shapes, crs_wkt: str) -> list[Part]:
+    """Lines that share stretches, each stretch drawn once: dashes laid over dashes could not be told apart.
+
+    Parameters
+    ----------
+    shapes : array of shapely lines
+        In the study's coordinate system; empty ones are allowed.
+    crs_wkt : str
+        That system.
+
+    Returns
+    -------
+    list
+        Lines as :func:`steps` gives them; empty when there is none.
+    """
+    joined = shapely.line_merge(shapely.union_all(np.asarray(shapes, dtype=object), grid_size=JOIN_M))
+    return lines(display_shapes(np.array([joined], dtype=object), crs_wkt)[0])
 
 
 def _parts(shape: Any) -> list[Any]:

@@ -181,6 +181,13 @@ LAYERS: tuple[tuple[str, tuple[Layer, ...]], ...] = (
             Layer("sightings", "Pigs or their sign seen", True),
         ),
     ),
+    (
+        "Crews",
+        (
+            Layer("rounds", "Rounds that crews drive", False),
+            Layer("base", "Base", True),
+        ),
+    ),
 )
 
 

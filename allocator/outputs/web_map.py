@@ -20,8 +20,10 @@ from allocator.core.study import Roads
 from allocator.core.units import METRES_PER_FOOT
 from allocator.outputs.charts import frontier_chart, tornado_chart
 from allocator.outputs.map_image import RAMP, Overlay, score_overlay
-from allocator.outputs.map_shapes import areas, display_shapes, lines, middle, mixed, steps
+from allocator.outputs.map_shapes import areas, display_shapes, lines, middle, mixed, once, steps
 from allocator.outputs.map_words import LAYERS, plain, shown_table
+from allocator.outputs.work_tables import PURPOSES
+from allocator.outputs.work_words import round_cards, site_days, work_figures, work_section
 
 SCRIPTS = ("map_data.js", "map_cards.js", "map.js", "map_tables.js", "map_start.js")
 """Parts of the page's own code, in the order in which they run."""
@@ -61,6 +63,8 @@ def map_page(plan: Plan) -> str:
         "study": plan.study.settings.study.name,
         "totals": plan.totals,
         "solver": plan.solver,
+        "figures": work_figures(plan.totals),
+        "work": work_section(plan),
         "facts": _facts(plan),
         "warnings": plan.warnings,
         "headline": HEADLINE,
@@ -91,6 +95,8 @@ def map_page(plan: Plan) -> str:
         "tables": _tables(plan),
         "scores": [_image(one) for one in overlays.values()],
         "bounds": _bounds(plan),
+        "siteDays": site_days(plan.calendar),
+        "rounds": round_cards(plan),
     } | {
         "feetPerMetre": 1 / METRES_PER_FOOT,
         "trapClasses": TRAP_CLASSES,
@@ -150,6 +156,8 @@ def _shapes(plan: Plan) -> dict[str, Any]:
         "buildings": mixed(study.buildings, crs_wkt),
         "exclusions": mixed(study.exclusions, crs_wkt),
         "sightings": _sightings(plan),
+        "rounds": _rounds(plan.rounds, crs_wkt),
+        "base": [] if study.settings.crews.base is None else [steps(np.array([study.settings.crews.base]))],
     }
 
 
@@ -184,6 +192,16 @@ def _roads(roads: Roads | None, crs_wkt: str) -> dict[str, Any]:
             {"lines": lines(shape), "truck": truck, "name": names[name]}
             for shape, truck, name in zip(drawn, roads.truck, roads.names, strict=True)
         ],
+    }
+
+
+def _rounds(rounds: gpd.GeoDataFrame, crs_wkt: str) -> dict[str, Any]:
+    """Lines of each purpose, and of each round in the order of the table."""
+    if len(rounds) == 0:
+        return {}
+    shapes, purposes = rounds.geometry.to_numpy(), rounds["purpose"].to_numpy()
+    return {purpose: once(shapes[purposes == purpose], crs_wkt) for purpose in PURPOSES} | {
+        "each": [lines(shape) for shape in display_shapes(shapes, crs_wkt)]
     }
 
 
@@ -222,7 +240,10 @@ def _image(overlay: Overlay) -> dict[str, Any]:
 
 
 def _bounds(plan: Plan) -> list[list[float]]:
-    """South-west and north-east corner, latitude first, of what the map shows first: the properties, else all cells."""
+    """South-west and north-east corner, latitude first, of what the map shows first.
+
+    The properties, else all cells; with the base where it lies near them.
+    """
     bounds = plan.study.grid.bounds_m
     if len(plan.properties) and np.isfinite(plan.properties.total_bounds).all():
         bounds = tuple(plan.properties.total_bounds)
@@ -230,6 +251,11 @@ def _bounds(plan: Plan) -> list[list[float]]:
     x, y = transform_points(
         np.array([west, west, east, east]), np.array([south, north, south, north]), plan.study.grid.crs_wkt, GEOGRAPHIC
     )
+    base = plan.study.settings.crews.base
+    if base is not None and all(
+        one.min() - np.ptp(one) / 4 <= at <= one.max() + np.ptp(one) / 4 for one, at in zip((x, y), base, strict=True)
+    ):
+        x, y = np.append(x, base[0]), np.append(y, base[1])
     return [[float(y.min()), float(x.min())], [float(y.max()), float(x.max())]]
 
 

@@ -18,6 +18,7 @@ from pyogrio.errors import DataLayerError, DataSourceError
 from allocator.core.errors import OutputError
 from allocator.core.results import Plan
 from allocator.outputs.geopackage import write_geopackage
+from allocator.outputs.justification_text import justification_text
 from allocator.outputs.plan_json import MADE_BY, plan_record, write_plan_json
 from allocator.outputs.score_raster import write_score_raster
 from allocator.outputs.settings_toml import settings_as_toml
@@ -161,6 +162,7 @@ def _write_files(plan: Plan, folder: Path, began: datetime) -> None:
     write_tables(plan, folder / "tables")
     write_score_raster(plan.score, folder / "habitat_score.tif")
     (folder / "map.html").write_text(map_page(plan), encoding="utf-8", newline="\n")
+    (folder / "justification.txt").write_text(justification_text(plan), encoding="utf-8", newline="\n")
     (folder / "settings.toml").write_text(settings_as_toml(plan.study.settings), encoding="utf-8", newline="\n")
     record = plan_record(plan, began, (datetime.now(UTC) - began).total_seconds())
     write_plan_json(record | {"files": sorted(_files_in(folder))}, folder / "plan.json")

@@ -9,7 +9,8 @@ from scipy.spatial import cKDTree
 from allocator.core.arrays import Ints
 from allocator.core.errors import SitesInfeasibleError
 from allocator.core.grid import Window
-from allocator.core.study import Shapes, SiteDecision, Study
+from allocator.core.study import Shapes, Study
+from allocator.core.visits import SiteDecision
 from allocator.grid.land import LandReader
 from allocator.habitat.tile import score_tile
 from allocator.sites.access import WayFinder

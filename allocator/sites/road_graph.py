@@ -6,10 +6,9 @@ from functools import cached_property
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.sparse import coo_array, csr_array
-from scipy.sparse.csgraph import connected_components, dijkstra
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
-from shapely.ops import substring
 
 from allocator.core.arrays import Bools, Floats, Ints
 from allocator.core.crs import Bounds
@@ -19,8 +18,6 @@ GRID_M = 0.001
 """Lines are noded on a grid this fine: thousands of times finer than roads are mapped, coarser than float noise."""
 SAME_PLACE_M = 0.005
 """Nodes nearer than this are one."""
-SOURCES_AT_ONCE = 64
-"""Distances are looked for from this many points at a time, so that memory does not grow with the points."""
 
 
 @dataclass(frozen=True)
@@ -253,108 +250,6 @@ def locate(graph: RoadGraph, points: Shapes) -> RoadPlaces:
     edge = edge_of[segment[first]]
     along = shapely.line_locate_point(graph.edge_shapes[edge], points)
     return RoadPlaces(edge, np.minimum(along, graph.edge_length_m[edge]), distance[first])
-
-
-@dataclass(frozen=True)
-class _Links:
-    """Pieces cut at the places: from one vertex to a later one, on a piece from one position to another."""
-
-    first: Ints
-    second: Ints
-    edge: Ints
-    begin_m: Floats
-    end_m: Floats
-    count: int
-
-    def matrix(self) -> csr_array:
-        return coo_array(
-            (np.abs(self.end_m - self.begin_m), (self.first, self.second)), shape=(self.count, self.count)
-        ).tocsr()
-
-
-def _links(graph: RoadGraph, places: RoadPlaces) -> _Links:
-    """The graph with the places as further vertices, after its nodes; of parallel links the shortest."""
-    nodes, known = len(graph.node_x_m), np.flatnonzero(places.edge >= 0)
-    edges = np.arange(len(graph))
-    edge = np.concatenate([edges, places.edge[known], edges])
-    position = np.concatenate([np.zeros(len(graph)), places.along_m[known], graph.edge_length_m])
-    vertex = np.concatenate([graph.edge_from, nodes + known, graph.edge_to])
-    rank = np.repeat([0, 1, 2], [len(graph), len(known), len(graph)])
-    order = np.lexsort((position, rank, edge))
-    edge, position, vertex = edge[order], position[order], vertex[order]
-    at = np.flatnonzero(edge[1:] == edge[:-1])
-    back = vertex[at] > vertex[at + 1]
-    a, b = np.where(back, at + 1, at), np.where(back, at, at + 1)
-    order = np.lexsort((np.abs(position[b] - position[a]), vertex[b], vertex[a]))
-    a, b = a[order], b[order]
-    pair = np.stack([vertex[a], vertex[b]], axis=1)
-    keep = np.r_[True, (pair[1:] != pair[:-1]).any(axis=1)][: len(pair)] & (pair[:, 0] != pair[:, 1])
-    a, b = a[keep], b[keep]
-    return _Links(vertex[a], vertex[b], edge[a], position[a], position[b], nodes + len(places))
-
-
-def road_distances(graph: RoadGraph, places: RoadPlaces, limit_m: float = np.inf) -> Floats:
-    """Shortest distances along roads between places.
-
-    Parameters
-    ----------
-    graph : RoadGraph
-        Roads.
-    places : RoadPlaces
-        As ``locate`` gives them; the way from the point to the road is not counted.
-    limit_m : float
-        Farther is not looked for.
-
-    Returns
-    -------
-    array of float64, n by n
-        Metres, in the order of the places; 0 from each to itself, infinite where no road leads or beyond the limit.
-    """
-    count, nodes = len(places), len(graph.node_x_m)
-    out = np.full((count, count), np.inf)
-    matrix = _links(graph, places).matrix()
-    for first in range(0, count, SOURCES_AT_ONCE):
-        sources = np.arange(first, min(first + SOURCES_AT_ONCE, count))
-        found = dijkstra(matrix, directed=False, indices=nodes + sources, limit=limit_m)
-        out[sources] = found[:, nodes:]
-    return out
-
-
-def road_route(graph: RoadGraph, a: RoadPlaces, b: RoadPlaces) -> shapely.LineString:
-    """The shortest way along roads, to be drawn.
-
-    Parameters
-    ----------
-    graph : RoadGraph
-        Roads.
-    a, b : RoadPlaces
-        Where it starts and ends: one place each.
-
-    Returns
-    -------
-    shapely.LineString
-        From a to b; empty where no road leads or both are the same place.
-    """
-    both = RoadPlaces(
-        np.r_[a.edge, b.edge], np.r_[a.along_m, b.along_m], np.r_[a.distance_m, b.distance_m]
-    )  # fmt: skip
-    links, start = _links(graph, both), len(graph.node_x_m)
-    distance, before = dijkstra(links.matrix(), directed=False, indices=start, return_predecessors=True)
-    coordinates: list[Floats] = []
-    vertex = start + 1
-    while np.isfinite(distance[start + 1]) and vertex != start:
-        previous = int(before[vertex])
-        low, high = min(previous, vertex), max(previous, vertex)
-        link = int(np.flatnonzero((links.first == low) & (links.second == high))[0])
-        begin, end = float(links.begin_m[link]), float(links.end_m[link])
-        way = substring(graph.edge_shapes[links.edge[link]], begin, end)
-        coordinates.insert(0, shapely.get_coordinates(way)[:: 1 if previous == low else -1])
-        vertex = previous
-    if distance[start + 1] == 0 or not coordinates:
-        return shapely.LineString()
-    points = np.concatenate(coordinates)
-    moved = np.r_[True, (points[1:] != points[:-1]).any(axis=1)]
-    return shapely.LineString(points[moved])
 
 
 def all_weather(graph: RoadGraph, known_m: Bounds | None = None) -> Bools:

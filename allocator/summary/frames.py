@@ -5,9 +5,9 @@ from collections.abc import Sequence
 import geopandas as gpd
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 
 from allocator.core.arrays import Floats, Ints
+from allocator.core.ids import numbered
 from allocator.core.study import BLANK_CLASS, Study
 from allocator.core.units import acres, percent
 from allocator.habitat.area import Areas
@@ -21,27 +21,6 @@ from allocator.traps.ranges import Ranges
 
 CLOSED_PERCENT = 1e-4
 """A gap up to this counts as proven best."""
-
-
-def numbered(letter: str, number: int, least: int = 3) -> NDArray[np.object_]:
-    """Ids such as P001, all of one length so that they sort as text.
-
-    Parameters
-    ----------
-    letter : str
-        What they begin with.
-    number : int
-        How many.
-    least : int
-        Least number of digits.
-
-    Returns
-    -------
-    array of str, shape (number,)
-        From 1.
-    """
-    width = max(least, len(str(number)))
-    return np.array([f"{letter}{place:0{width}d}" for place in range(1, number + 1)], object)
 
 
 def _over(part: Floats, whole: Floats) -> Floats:

@@ -12,6 +12,7 @@ from allocator.core.crs import describe, distortion
 from allocator.core.results import Plan, Solver, Totals
 from allocator.core.study import Season, Study
 from allocator.core.units import SQUARE_METRES_PER_ACRE, acres, percent
+from allocator.field.work import Work
 from allocator.habitat.area import Areas
 from allocator.habitat.components import used_components
 from allocator.habitat.season import Habitat, Moves
@@ -29,6 +30,7 @@ from allocator.summary.frames import (
     property_frame,
     whole_range,
 )
+from allocator.summary.justification import cost_counts, justification
 from allocator.summary.site_frames import (
     access_frame,
     candidate_frame,
@@ -39,6 +41,14 @@ from allocator.summary.site_frames import (
 )
 from allocator.summary.tables import cover_table, season_property_table, season_table, sightings_table
 from allocator.summary.trap_tables import ask_table, frontier_table, pig_table, tornado_table, yardstick_table
+from allocator.summary.work_frames import (
+    budget_table,
+    calendar_table,
+    equipment_table,
+    labour_table,
+    round_stops_table,
+    rounds_frame,
+)
 from allocator.traps.ask import AskNext
 from allocator.traps.need import Need
 from allocator.traps.ranges import Ranges
@@ -55,6 +65,8 @@ class Stages:
     ranges, asked, decided, allotment, shortfalls
         Of the planned season: low and high counts, owners to ask, possible spots, traps given and their sites, and
         traps that have none.
+    work : Work
+        What the sites take to carry out.
     """
 
     habitats: Sequence[Habitat]
@@ -65,6 +77,7 @@ class Stages:
     decided: Decided
     allotment: Allotment
     shortfalls: Sequence[Shortfall]
+    work: Work
 
     @property
     def placement(self) -> Placement:
@@ -101,7 +114,8 @@ def gather(study: Study, stages: Stages) -> Plan:
     properties = property_frame(
         study, areas, need, stages.ranges, allotment=stages.allotment, shortfalls=stages.shortfalls
     )
-    totals = _totals(study, stages)
+    totals, work = _totals(study, stages), stages.work
+    owner = stages.decided.candidates.places.spots.owner[placement.candidate]
     check = None if study.sightings is None else check_sightings(
         planned.score, study.sightings["x_m"].to_numpy(float), study.sightings["y_m"].to_numpy(float)
     )  # fmt: skip
@@ -120,6 +134,12 @@ def gather(study: Study, stages: Stages) -> Plan:
         access_paths=access_frame(study, stages.decided, placement),
         shortfalls=shortfall_table(study, stages.shortfalls, planned.complexes.count),
         field_decisions=decision_table(study, stages.decided, stages.allotment),
+        rounds=rounds_frame(study, work.schedule, work.trips),
+        equipment=equipment_table(work.costs),
+        calendar=calendar_table(study, work.schedule, owner),
+        round_stops=round_stops_table(work.trips),
+        labour=labour_table(work.tasks),
+        budget=budget_table(work.costs, cost_counts(study, totals)),
         cover_acres=cover_table(study, areas),
         seasons=season_table(stages.habitats, stages.moves, stages.needs),
         season_acres=season_property_table(study, stages.habitats, stages.needs),
@@ -139,7 +159,8 @@ def gather(study: Study, stages: Stages) -> Plan:
             columns=["severity", "source", "message"],
         ),
         scores={one.season.name: one.score for one in stages.habitats},
-        warnings=_warnings(study, stages, properties),
+        justification=justification(study, totals, work),
+        warnings=_warnings(study, stages, totals, properties),
         facts=_facts(study) | ({} if check is None else {"sightings": verdict(check)}),
     )
 
@@ -165,6 +186,14 @@ def _totals(study: Study, stages: Stages) -> Totals:
         existing_traps=standing,
         sites=sites,
         shortfall=given - standing - sites,
+        trap_sets=stages.work.schedule.rotation.sets,
+        trap_sets_bound=stages.work.schedule.rotation.bound,
+        sites_served=len(stages.work.schedule.served),
+        person_hours=stages.work.person_hours,
+        miles=stages.work.miles,
+        crews=stages.work.trips.crews,
+        cost_usd=None if stages.work.costs.is_unknown else float(stages.work.costs.total_usd),
+        unpriced=len(stages.work.costs.blank),
     )
 
 
@@ -176,10 +205,9 @@ def _solver(placement: Placement) -> Solver:
     return Solver("optimal" if gap <= CLOSED_PERCENT else "feasible", gap)
 
 
-def _warnings(study: Study, stages: Stages, properties: pd.DataFrame) -> tuple[str, ...]:
+def _warnings(study: Study, stages: Stages, totals: Totals, properties: pd.DataFrame) -> tuple[str, ...]:
     """What the user should know before relying on the plan, most important first."""
     found = []
-    totals = _totals(study, stages)
     if totals.shortfall:
         short = properties[properties["shortfall"] > 0]
         have = "has" if totals.shortfall == 1 else "have"
@@ -200,6 +228,7 @@ def _warnings(study: Study, stages: Stages, properties: pd.DataFrame) -> tuple[s
             f"Field decisions: {kept} kept, {len(study.site_decisions) - kept} rejected; the table of field decisions "
             "says what became of each."
         )
+    found += stages.work.warnings
     if not totals.habitat_acres:
         found.append("No habitat was found on these properties with these settings.")
     found += [one for season in study.seasons if (one := _left_out(study, season))]

@@ -12,6 +12,7 @@ from pyproj import Geod
 from allocator.core.arrays import Floats
 from allocator.core.cautions import SITE_CAUTION
 from allocator.core.crs import GEOGRAPHIC, transform_points
+from allocator.core.ids import numbered
 from allocator.core.study import BLANK_CLASS, Study
 from allocator.core.units import acres, percent
 from allocator.habitat.complexes import Complexes
@@ -23,7 +24,6 @@ from allocator.sites.shortfall import Shortfall
 from allocator.sites.sight import is_seen
 from allocator.sites.spots import FLOODING, SHADES
 from allocator.summary.coordinates import crew_coordinates
-from allocator.summary.frames import numbered
 
 
 def _words(names: Sequence[str], positions: Floats) -> NDArray[np.object_]:

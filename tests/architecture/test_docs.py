@@ -23,7 +23,7 @@ DOCS = ROOT / "docs"
 PAGES = sorted(
     [*DOCS.rglob("*.md"), *(ROOT / name for name in ("README.md", "DEVELOPERS.md") if (ROOT / name).exists())]
 )
-REFERENCE = ("settings.md", "columns.md", "schemes.md", "profiles.md", "commands.md")
+REFERENCE = ("settings.md", "columns.md", "designs.md", "schemes.md", "profiles.md", "commands.md")
 
 
 def _name(page: Path) -> str:

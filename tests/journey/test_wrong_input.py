@@ -7,6 +7,7 @@ import geopandas as gpd
 import numpy as np
 import pytest
 
+from allocator import read_study
 from tests.journey.studies import ALBERS, RASTER_INPUTS, run, square, write_cover, write_shapes, write_study
 
 
@@ -63,6 +64,38 @@ def _old_codes(land: Path) -> None:
     write_cover(land / "cover.tif", np.tile([91, 92, 11, 41, 83, 33], (60, 10)), 30.0)
 
 
+PRICES = '[prices]\npath = "prices.csv"\n'
+PRICE_COLUMNS = "item,unit,unit_price_usd,date,source\n"
+
+
+def _write_prices(land: Path, rows: str, more: str = "") -> None:
+    (land / "prices.csv").write_text(PRICE_COLUMNS + rows, encoding="utf-8")
+    write_study(land, RASTER_INPUTS + PRICES + more)
+
+
+def _mistyped_price(land: Path) -> None:
+    _write_prices(land, "post,each,8.50,2026-09-01,quote\npanel,each,$75,2026-09-01,quote\n")
+
+
+def _unknown_item(land: Path) -> None:
+    _write_prices(land, "pannel,each,75,2026-09-01,quote\n")
+
+
+def _no_prices_file(land: Path) -> None:
+    _write_prices(land, "panel,each,75,2026-09-01,quote\n")
+    (land / "prices.csv").rename(land / "price.csv")
+
+
+def _prices_with_semicolons(land: Path) -> None:
+    _mistyped_price(land)
+    path = land / "prices.csv"
+    path.write_text(path.read_text(encoding="utf-8").replace(",", ";"), encoding="utf-8")
+
+
+def _unknown_design(land: Path) -> None:
+    write_study(land, RASTER_INPUTS + '[equipment]\ndesign = "ring_3x16"\n')
+
+
 CASES = {
     _missing_file: ("cover.tif",),
     _no_crs: ("cover.tif", "coordinate"),
@@ -74,6 +107,11 @@ CASES = {
     _endless_reach: ("habitat.curves.water_m", "500,000 m", "study.cell_m"),
     _not_toml: ("study.toml", "line 1"),
     _old_codes: ("91", "92", "nlcd_1992"),
+    _mistyped_price: ("prices.path (prices.csv), line 3, column unit_price_usd", "'$75'", "such as 75.00"),
+    _unknown_item: ("prices.csv", "line 2", "'pannel'", "did you mean panel?"),
+    _no_prices_file: ("prices.path", "prices.csv does not exist", "price.csv"),
+    _prices_with_semicolons: ("prices.csv", "Use commas"),
+    _unknown_design: ("equipment.design is 'ring_3x16'", "Did you mean ring_3x16_", "ring_5x20_5ft"),
 }
 
 
@@ -101,6 +139,29 @@ def test_every_error_is_said_at_once(land: Path) -> None:
     done = run("check", land / "study.toml")
     assert done.returncode == 2
     assert done.stdout.count("error:") == 2 and "2 errors" in done.stdout
+
+
+def test_everything_wrong_with_the_money_is_said_with_all_else(land: Path) -> None:
+    """The reach of the curve is looked at last, when land cover is placed."""
+    costs = '[grant]\nother_costs = "costs.csv"\n[habitat.curves]\nwater_m = [[0, 1.0], [500000, 0.0]]\n'
+    _write_prices(land, "panel,each,12.5.0,2026-02-30,\nglove,pair,1,2026-09-01,quote\n", costs)
+    (land / "costs.csv").write_text("words,object_class,quantity,unit_cost_usd\nSurvey,travels,1,2\n", encoding="utf-8")
+    done = run("check", land / "study.toml")
+    assert done.returncode == 2 and "6 errors" in done.stdout
+    for words in (
+        "line 2, column unit_price_usd: found '12.5.0'", "line 2, column date: found '2026-02-30'",
+        "line 2, column source: found nothing", "line 3, column item: found 'glove'",
+        "costs.csv), line 2, column object_class: found 'travels'", "habitat.curves.water_m",
+    ):  # fmt: skip
+        assert done.stdout.count(words) == 1, done.stdout
+
+
+def test_the_prices_read_are_the_prices_used(land: Path) -> None:
+    _write_prices(land, "panel,each,75.25,2026-09-01,quote\n", "[equipment]\npanels = 5\n")
+    study = read_study(land / "study.toml")
+    assert str(study.kit.prices["panel"].unit_price_usd) == "75.25" and study.kit.design.panels == 5
+    record = study.inputs[-1]
+    assert (record.role, record.path_name, record.crs, record.features) == ("prices", "prices.csv", "", 1)
 
 
 def test_an_old_plan_is_not_replaced_unasked(land: Path) -> None:

@@ -6,7 +6,8 @@ from decimal import Decimal
 
 import pytest
 
-from allocator.field.budget import CostLine, match, mtdc, object_class_of_unit, sf424a
+from allocator.core.kit import CostLine
+from allocator.field.budget import match, mtdc, object_class_of_unit, sf424a
 
 AWARD = date(2025, 3, 1)
 

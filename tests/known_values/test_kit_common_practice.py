@@ -6,7 +6,8 @@ from decimal import Decimal
 
 import pytest
 
-from allocator.field.kit import Design, Price, holds, kit_list, kit_total, priced, ring
+from allocator.core.kit import Design, Price
+from allocator.field.kit import holds, kit_list, kit_total, priced, ring
 
 SMALL = Design(
     panels=3,

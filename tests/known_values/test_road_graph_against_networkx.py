@@ -9,7 +9,8 @@ import shapely
 from shapely import LineString
 
 from allocator.core.study import Roads
-from allocator.sites.road_graph import build_road_graph, locate, road_distances
+from allocator.sites.road_graph import build_road_graph, locate
+from allocator.sites.road_ways import road_distances
 from tests.builders import objects
 
 TOLERANCE_M = 0.05

@@ -11,8 +11,8 @@ import shapely
 from shapely import LineString, Point, box
 
 from allocator.core.settings import Settings
-from allocator.core.study import SiteDecision
 from allocator.core.units import SQUARE_METRES_PER_ACRE, acres
+from allocator.core.visits import SiteDecision
 from allocator.plan import plan_traps
 from tests.builders import PASTURE, SWAMP, joined, make_settings, make_study, objects, rough_land
 

@@ -19,19 +19,31 @@ from allocator.core.settings.inputs import (
 )  # fmt: skip
 from allocator.core.settings.siting import PigSettings, RangeSettings, Rounding, ShareBy, SiteSettings, TrapSettings
 from allocator.core.settings.whole import Settings
+from allocator.core.settings.work import (
+    CalendarSettings,
+    CrewSettings,
+    EquipmentSettings,
+    GrantSettings,
+    PricesSettings,
+)  # fmt: skip
 
 __all__ = [
+    "CalendarSettings",
     "Combine",
     "ComponentName",
     "CoverGroup",
+    "CrewSettings",
     "CropsInput",
     "Curve",
     "Drainage",
+    "EquipmentSettings",
     "FileInput",
     "Flooding",
+    "GrantSettings",
     "HabitatSettings",
     "LandCoverInput",
     "PigSettings",
+    "PricesSettings",
     "PropertiesInput",
     "RangeSettings",
     "RoadsInput",

@@ -9,6 +9,13 @@ from allocator.core.settings.base import NotNegative, Positive, Section
 from allocator.core.settings.habitat import HabitatSettings
 from allocator.core.settings.inputs import Inputs
 from allocator.core.settings.siting import PigSettings, RangeSettings, SiteSettings, TrapSettings
+from allocator.core.settings.work import (
+    CalendarSettings,
+    CrewSettings,
+    EquipmentSettings,
+    GrantSettings,
+    PricesSettings,
+)  # fmt: skip
 
 
 class StudySettings(Section):
@@ -39,6 +46,11 @@ class Settings(Section):
     range: RangeSettings
     pigs: PigSettings
     sites: SiteSettings
+    equipment: EquipmentSettings
+    prices: PricesSettings = PricesSettings()
+    calendar: CalendarSettings
+    crews: CrewSettings
+    grant: GrantSettings
 
     @model_validator(mode="after")
     def _known_seasons(self) -> "Settings":

@@ -1,9 +1,10 @@
 /* The map: layers in a fixed order on one canvas, and what lies under a click. */
 const ink = (name) => getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim();
 const SCORES = plan.scores.map((_, number) => `score-${number}`);
-const ORDER = [...SCORES, "shade", "water", "exclusions", "habitat", "complexes", "properties", "roads", "buildings", "service", "access", "candidates", "sightings", "existing", "chosen"];
+const ORDER = [...SCORES, "shade", "water", "exclusions", "habitat", "complexes", "properties", "roads", "rounds", "buildings", "service", "access", "candidates", "sightings", "existing", "chosen"];
 const MOST_NUMBERED = 1500;
 const AREAS_AT_A_TIME = 300;
+const MOST_ROUND_CARDS = 6;
 
 /* The library's canvas with more pens: hatching, many small marks at once, a picture. */
 const Canvas = L.Canvas.extend({
@@ -180,6 +181,28 @@ function roadLayer() {
     line(things.roads.filter((road) => road.truck === truck).flatMap((road) => road.lines), look));
 }
 
+/* Stretches that rounds share are in the data once for each purpose; dots of the one lie on dashes of the other. */
+function roundLayer() {
+  const shape = plan.shapes.rounds;
+  const [check, bait] = [shape.check, shape.bait].map((lines) => lines.map(corners));
+  return [
+    line([...check, ...bait], { color: ink("leaf"), weight: 9, opacity: 0.85 }),
+    line(check, { color: ink("spruce"), weight: 6, dashArray: "16 9", lineCap: "butt" }),
+    line(bait, { color: ink("leaf"), weight: 4.5, dashArray: "0.1 8" }),
+    line(bait, { color: ink("plum"), weight: 3.2, dashArray: "0.1 8" }),
+  ];
+}
+
+function baseLayer() {
+  return plan.shapes.base.map((steps) => {
+    const icon = element("span", "base");
+    icon.append(element("i"), element("b", "", "Base"));
+    const marker = L.marker(place(steps), { icon: L.divIcon({ html: icon, className: "base-marker", iconSize: [30, 26] }), keyboard: false });
+    marker.on("click", () => openCards([card("Base", "Where crews start", [])], place(steps)));
+    return marker;
+  });
+}
+
 function mixedLayer(name, look) {
   const shape = plan.shapes[name];
   return [
@@ -220,6 +243,8 @@ const draw = {
   properties: propertyLayer,
   shade: shadeLayer,
   roads: roadLayer,
+  rounds: roundLayer,
+  base: baseLayer,
   sites: siteLayer,
   habitat: () => area(allAreas(things.habitat), { color: ink("spruce"), weight: 1.1, fill: false }),
   complexes: () => area(allAreas(things.complexes), { color: ink("plum"), weight: 2.6, dashArray: "12 4 2 4", fill: false }),
@@ -266,13 +291,22 @@ function nearest(key, point, reach) {
   return best;
 }
 
-function roadAt(latlng, point, reach) {
+function linesAt(list, latlng, point, reach) {
   const slack = Math.abs(map.containerPointToLatLng(point.add([reach, 0])).lng - latlng.lng);
-  const near = things.roads.filter((road) => isInBox(road.box, latlng.lat, latlng.lng, slack));
-  return near.find((road) => road.lines.some((list) => {
-    const pixels = list.map((at) => map.latLngToContainerPoint(at));
+  const near = list.filter((thing) => isInBox(thing.box, latlng.lat, latlng.lng, slack));
+  return near.filter((thing) => thing.lines.some((corners) => {
+    const pixels = corners.map((at) => map.latLngToContainerPoint(at));
     return pixels.some((end, i) => i > 0 && L.LineUtil.pointToSegmentDistance(point, pixels[i - 1], end) <= reach);
   }));
+}
+
+/* Rounds share roads: of very many the first few tell enough. */
+function roundCards(latlng, point) {
+  const under = isShown("rounds") ? linesAt(things.rounds, latlng, point, 9) : [];
+  const found = under.slice(0, MOST_ROUND_CARDS).map(cards.rounds);
+  const more = under.length - found.length;
+  if (more > 0) found.push(card("Rounds", `${inDigits(more, 0)} more here`, [["Where", "in the table of rounds under the map"]]));
+  return found;
 }
 
 function cardsAt(latlng, point) {
@@ -281,7 +315,8 @@ function cardsAt(latlng, point) {
     const thing = isShown(key) ? nearest(key, point, reach) : null;
     if (thing) found.push(cards[key](thing));
   }
-  const road = isShown("roads") ? roadAt(latlng, point, 8) : null;
+  found.push(...roundCards(latlng, point));
+  const road = isShown("roads") ? linesAt(things.roads, latlng, point, 8)[0] : null;
   if (road) found.push(cards.roads(road));
   for (const key of ["properties", "habitat", "complexes"]) {
     if (!isShown(key)) continue;
@@ -292,14 +327,14 @@ function cardsAt(latlng, point) {
 }
 
 let afterClose = null;
-function openCards(list, at, focusBack) {
+function openCards(list, at, focusBack, mostHeight = 0.66) {
   const box = element("div", "cards");
   box.tabIndex = 0;
   box.append(...list, sameSpot(L.latLng(at)));
   box.addEventListener("keydown", (event) => { if (event.key === "Escape") map.closePopup(); });
   const size = map.getSize();
   const popup = L.popup({
-    maxWidth: Math.min(340, size.x - 60), minWidth: Math.min(310, size.x - 60), maxHeight: Math.max(150, size.y * 0.66), autoPanPadding: [12, 12],
+    maxWidth: Math.min(340, size.x - 60), minWidth: Math.min(310, size.x - 60), maxHeight: Math.max(150, size.y * mostHeight), autoPanPadding: [12, 12],
   });
   popup.setLatLng(at).setContent(box).openOn(map);
   afterClose = focusBack || null;
@@ -315,20 +350,28 @@ map.on("popupclose", () => {
 });
 map.on("click", (event) => openCards(cardsAt(event.latlng, event.containerPoint), event.latlng));
 
-/* The property that a row of the table points at gets a heavy outline. */
+/* The property or round that a row of a table points at gets a heavy line. */
+function heavyLine({ areas, lines }) {
+  if (areas) return area(areas, { color: ink("clay"), weight: 4, fill: false });
+  return [line(lines, { color: ink("leaf"), weight: 9 }), line(lines, { color: ink("clay"), weight: 5 })];
+}
+
 function mark(thing) {
   if (drawn.has("chosen")) drawn.get("chosen").remove();
-  drawn.set("chosen", L.layerGroup(thing ? area(thing.areas, { color: ink("clay"), weight: 4, fill: false }) : []));
+  drawn.set("chosen", L.layerGroup(thing ? heavyLine(thing) : []));
   show("chosen", true);
 }
+
+function boundsOf({ box }) { return L.latLngBounds([box.south, box.west], [box.north, box.east]); }
 
 function visit(kind, number, focusBack) {
   const thing = things[kind][number];
   if (!thing.at) return;
   map.closePopup();
   if (kind === "sites") map.setView(thing.at, Math.max(map.getZoom(), 15), { animate: false });
-  else map.fitBounds(L.latLngBounds([thing.box.south, thing.box.west], [thing.box.north, thing.box.east]).pad(0.4), { maxZoom: 16, animate: false });
+  else if (kind === "rounds") map.fitBounds(boundsOf(thing), { paddingTopLeft: [20, map.getSize().y * 0.5], paddingBottomRight: [20, 20], animate: false });
+  else map.fitBounds(boundsOf(thing).pad(0.4), { maxZoom: 16, animate: false });
   document.getElementById("map").scrollIntoView({ block: "nearest", behavior: "auto" });
-  openCards([cards[kind](thing)], thing.at, focusBack);
-  if (kind === "properties") mark(thing);
+  openCards([cards[kind](thing)], thing.at, focusBack, kind === "rounds" ? 0.36 : undefined);
+  if (kind !== "sites") mark(thing);
 }

@@ -33,12 +33,14 @@ function propertyName(id) {
   return name && name !== id ? `${name} (${id})` : String(id);
 }
 
+const siteDays = new Map(Object.entries(plan.siteDays));
+
 const cards = {
   sites(thing) {
     const { row } = thing;
     const pairs = pairsOf("sites", row, ["site_id", "property_id", "cautions", "latitude", "longitude"]);
     pairs.unshift(["Property", propertyName(row.property_id)]);
-    pairs.splice(1, 0, ["Latitude, longitude", `${row.latitude.toFixed(6)}, ${row.longitude.toFixed(6)}`]);
+    pairs.splice(1, 0, ["Latitude, longitude", `${row.latitude.toFixed(6)}, ${row.longitude.toFixed(6)}`], ...(siteDays.get(row.site_id) || []));
     const made = card("Trap site", `Site ${row.site_id}`, pairs);
     if (row.cautions) made.querySelector("h3").after(element("p", "card-caution", row.cautions));
     return made;
@@ -56,6 +58,9 @@ const cards = {
     const pairs = pairsOf("candidates", row, ["candidate_id", "property_id"]);
     pairs.unshift(["Property", propertyName(row.property_id)]);
     return card("A spot that would do", `Spot ${row.candidate_id}`, pairs);
+  },
+  rounds({ row }) {
+    return card(row.purpose === "bait" ? "Bait round" : "Check round", `Round ${row.id}`, row.pairs);
   },
   sightings({ row }) {
     const pairs = [["When", row.date], ["How many", row.count], ["What", row.kind]];

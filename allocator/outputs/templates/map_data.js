@@ -79,6 +79,11 @@ function pointThings(name) {
   return plan.shapes[name].map((at, number) => ({ at: place(at), row: rows[number] }));
 }
 
+/* The northernmost corner of a round: its card opens above it and hides least. */
+function northernmost(lines) {
+  return lines.flat().reduce((top, at) => (at[0] > top[0] ? at : top));
+}
+
 const things = {
   properties: areaThings("properties"),
   habitat: areaThings("habitat"),
@@ -89,6 +94,10 @@ const things = {
   roads: plan.shapes.roads.roads.map((road) => {
     const lines = road.lines.map(corners);
     return { lines, box: boxOf(lines), truck: road.truck, name: plan.shapes.roads.names[road.name] };
+  }),
+  rounds: plan.rounds.map((row, number) => {
+    const lines = plan.shapes.rounds.each[number].map(corners);
+    return { lines, box: boxOf(lines), at: lines.length ? northernmost(lines) : null, row };
   }),
 };
 const propertyNames = new Map(things.properties.map((thing) => [thing.row.property_id, thing.row.name]));

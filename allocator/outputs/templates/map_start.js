@@ -29,6 +29,9 @@ showShading(key.elements.shading.value);
 for (const box of key.querySelectorAll("[name=layer]")) show(box.value, box.checked);
 
 const tables = ["sites", "properties"].map(makeTable);
+for (const button of document.querySelectorAll("[data-round]")) {
+  button.addEventListener("click", () => visit("rounds", Number(button.dataset.round), button));
+}
 const searchBox = document.getElementById("search-box");
 let waiting = 0;
 searchBox.addEventListener("input", () => {

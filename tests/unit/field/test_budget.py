@@ -8,8 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from allocator.core.errors import SettingsError
-from allocator.field.budget import CostLine, as_units, cents, classed, indirect, match, mtdc, per, sf424a
-from allocator.field.kit import KitItem, Price, priced
+from allocator.core.kit import CostLine, Price, cents
+from allocator.field.budget import as_units, classed, indirect, match, mtdc, per, sf424a
+from allocator.field.kit import KitItem, priced
 from tests.builders import law
 
 AWARD = date(2025, 3, 1)

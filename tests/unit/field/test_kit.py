@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from allocator.core.errors import SettingsError
-from allocator.field.kit import Design, KitItem, Price, holds, kit_list, kit_total, priced, ring, truck_loads
+from allocator.core.kit import Design, Price
+from allocator.field.kit import KitItem, holds, kit_list, kit_total, priced, ring, truck_loads
 from tests.builders import law
 
 SIMPLE = Design(

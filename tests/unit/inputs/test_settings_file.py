@@ -1,5 +1,6 @@
 """The study file: defaults below, --set above, plain words for what is wrong."""
 
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -95,6 +96,76 @@ def test_missing_required_tables_are_named(tmp_path):
 def test_a_path_of_the_wrong_type_is_told_once(tmp_path):
     (message,) = messages_of(tmp_path, BASE, "inputs.roads.path=3")
     assert "inputs.roads.path is 3; expected text in quotes, or a list" in message
+
+
+def test_a_path_that_takes_no_list_does_not_offer_one(tmp_path):
+    for key in ("prices.path", "equipment.designs", "grant.other_costs", "inputs.elevation.path"):
+        (message,) = messages_of(tmp_path, BASE, f"{key}=3")
+        assert message == f"study.toml: {key} is 3; expected text in quotes."
+
+
+@pytest.mark.parametrize(
+    "written", ['"2027-13-01"', '"2027-02-30"', '"soon"', '"9/1/2027"', '"2027-2-1"', "20270201", "2.5", "[]", "nan"]
+)
+def test_what_is_no_day_is_told_as_written(tmp_path, written):
+    for key in ("calendar.first_call", "grant.award_date"):
+        (message,) = messages_of(tmp_path, BASE, f"{key}={written}")
+        shown = written.replace('"', "'")
+        assert message == (
+            f"study.toml: {key} is {shown}; expected a day that there is, as year-month-day, such as 2027-02-01."
+        )
+
+
+@pytest.mark.parametrize("written", ["2027-02-01T03:04:00", "03:04:00"])
+def test_a_time_of_day_is_no_day(tmp_path, written):
+    (message,) = messages_of(tmp_path, BASE, f"calendar.first_call={written}")
+    assert f"calendar.first_call is {written}; expected a day" in message
+
+
+def test_days_may_stand_in_quotes_or_not(tmp_path):
+    settings = settings_of(tmp_path, BASE, "calendar.first_call=2027-02-01", 'grant.award_date="2027-02-01"')
+    assert settings.calendar.first_call == settings.grant.award_date == date(2027, 2, 1)
+
+
+@pytest.mark.parametrize("written", ['"12,50"', '"$22"', '"1.2.3"', '""', "[]", "2027-01-01"])
+def test_what_is_no_amount_is_told_as_written(tmp_path, written):
+    for key in ("crews.wage_usd_per_hour", "grant.match_percent", "grant.capitalisation_level_usd"):
+        (message,) = messages_of(tmp_path, BASE, f"{key}={written}")
+        shown = written.replace('"', "'")
+        assert message.startswith(f"study.toml: {key} is {shown}; expected a number with a decimal point")
+
+
+def test_amounts_out_of_range(tmp_path):
+    assert "expected a finite number" in messages_of(tmp_path, BASE, "crews.wage_usd_per_hour=1e400")[0]
+    assert "expected a number of at least 0." in messages_of(tmp_path, BASE, "crews.wage_usd_per_hour=-3")[0]
+    assert "expected a number of at most 100." in messages_of(tmp_path, BASE, "grant.match_percent=101")[0]
+    assert "expected a whole number." in messages_of(tmp_path, BASE, "equipment.panels=2.5")[0]
+
+
+@pytest.mark.parametrize(
+    ("written", "told"),
+    [
+        ("2027-04-01", ["calendar.closed is 2027-04-01"]),
+        ("[2027-04-01, 2027-05-15]", ["calendar.closed[0] is 2027-04-01", "calendar.closed[1] is 2027-05-15"]),
+        ("[[2027-04-01]]", ["calendar.closed[0] is [2027-04-01]"]),
+        ("[[2027-04-01, 2027-04-02], []]", ["calendar.closed[1] is []"]),
+        ("[[2027-04-01, 2027-04-02, 2027-04-03]]", ["calendar.closed[0] is [2027-04-01, 2027-04-02, 2027-04-03]"]),
+    ],
+)
+def test_closed_times_are_pairs_in_a_list(tmp_path, written, told):
+    found = messages_of(tmp_path, BASE, f"calendar.closed={written}")
+    expected = "first and last day of each time in brackets of their own, such as [[2027-04-01, 2027-05-15]]"
+    assert list(found) == [f"study.toml: {one}; expected {expected}." for one in told]
+
+
+def test_a_closed_time_with_a_day_that_there_is_not(tmp_path):
+    (message,) = messages_of(tmp_path, BASE, 'calendar.closed=[["2027-04-31", "2027-05-15"]]')
+    assert "calendar.closed[0][0] is '2027-04-31'; expected a day that there is" in message
+
+
+def test_a_closed_time_that_ends_before_it_begins(tmp_path):
+    (message,) = messages_of(tmp_path, BASE, "calendar.closed=[[2027-05-15, 2027-04-01]]")
+    assert message.startswith("study.toml: calendar: closed [2027-05-15, 2027-04-01] ends before it begins; give the")
 
 
 def test_a_value_where_a_table_belongs(tmp_path):

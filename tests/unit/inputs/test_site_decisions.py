@@ -13,7 +13,7 @@ import shapely
 
 from allocator import demo_study_file, plan_traps, write_plan
 from allocator.core.errors import InputError, MissingColumnError
-from allocator.core.study import SiteDecision
+from allocator.core.visits import SiteDecision
 from allocator.inputs.read_study import check_study, read_study
 from tests.unit.inputs.small_inputs import ALBERS, NORTH, WEST, square, write, write_study
 

@@ -1,5 +1,6 @@
 """An invented plan for the map page, whose names try to run as code."""
 
+from datetime import date, timedelta
 from typing import Any
 
 import geopandas as gpd
@@ -14,6 +15,7 @@ from allocator.core.results import BLANK_SCORE, Plan, ScoreMap, Solver, Totals
 from allocator.core.settings import Settings, default_values
 from allocator.core.study import PolygonCover, Properties, Roads, Study, Water
 from allocator.outputs.columns import columns_of, table_names
+from tests.builders import KIT
 
 CRS = local_equal_area(-64.6, 28.4)
 PAYLOADS = (
@@ -32,8 +34,17 @@ PAYLOADS = (
 )
 
 
+BASE = (-64.63, 28.39)
+SEASON = {"first_day": "2027-02-01", "last_day": "2027-09-30", "closed": [["2027-04-01", "2027-05-15"]]}
+HOLIDAYS = ("2027-02-15", "2027-05-31", "2027-06-18")
+SITES_A_SET = 3
+
+
 def _settings(name: str) -> Settings:
     values = default_values()
+    values["calendar"] |= SEASON
+    values["crews"] |= {"base_longitude": BASE[0], "base_latitude": BASE[1]}
+    values["grant"] |= {"award_date": "2026-10-01", "match_percent": "25"}
     values["study"]["name"] = name
     values["inputs"] = {"properties": {"path": "tracts.gpkg"}, "land_cover": {"path": "cover.gpkg", "scheme": "nlcd"}}
     return Settings.model_validate(values)
@@ -113,7 +124,7 @@ def _study(score: ScoreMap, name: str, properties: gpd.GeoDataFrame) -> Study:
     )  # fmt: skip
     return Study(
         settings=_settings(name), grid=score.grid, properties=owners, water_kinds=frozenset({"permanent"}), classes=(),
-        cover=PolygonCover(np.array([], object), np.array([], np.uint8)), roads=roads, sightings=seen,
+        cover=PolygonCover(np.array([], object), np.array([], np.uint8)), kit=KIT, roads=roads, sightings=seen,
         water=Water(np.array([river, LineString([(-3000, 3000), (-2500, 0)])]), np.array(["permanent"] * 2, object)),
         buildings=np.array([Point(1000, 1000), box(-1200, -1200, -1150, -1160)]),
         exclusions=np.array([box(2400, -2400, 3300, -1700)]),
@@ -144,6 +155,77 @@ def _decisions() -> pd.DataFrame:
     return pd.DataFrame([("S001", "reject", PAYLOADS[0], np.nan, "", "rejected")], columns=columns)
 
 
+def _calendar(sites: gpd.GeoDataFrame) -> pd.DataFrame:
+    """Three sites one after the other on every set; the last site gets no set."""
+    stages = {"build": (0, 1), "pre_bait": (2, 23), "capture": (24, 29), "reset": (30, 30)}
+    rows = []
+    for place, site in enumerate(sites.to_dict("records")):
+        row = {"site_id": site["site_id"], "property_id": site["property_id"]}
+        start = date(2027, 5, 17) + timedelta(days=40 * (place % SITES_A_SET))
+        if place == len(sites) - 1:
+            row |= {"reason": f"no set is left {PAYLOADS[0]}"}
+        else:
+            row |= {
+                "trap_set": place // SITES_A_SET + 1,
+                "call_by": "2027-05-12",
+                "move_test": str(start + timedelta(11)),
+            }
+            for stage, ends in stages.items():
+                row |= {
+                    f"{stage}_{end}": str(start + timedelta(days))
+                    for end, days in zip(("first", "last"), ends, strict=True)
+                }
+        rows.append(row)
+    columns = {column.column: column.type for column in columns_of("calendar")}
+    return pd.DataFrame([{name: row.get(name, "" if kind == "text" else None) for name, kind in columns.items()}
+                         for row in rows], columns=list(columns))  # fmt: skip
+
+
+def _rounds() -> gpd.GeoDataFrame:
+    """A round to bait and one to check over the same road, and one to check without a way."""
+    x, y = transform_points(np.array([BASE[0]]), np.array([BASE[1]]), GEOGRAPHIC, CRS)
+    shared = [(x[0], y[0]), (-1500, -400), (0, 0), (1500, 100)]
+    ways = [LineString(shared), LineString([*shared, (2500, 900)]), LineString()]
+    rows = [
+        {"round_id": f"R{place:03d}", "purpose": purpose, "crew": 1, "turn": 1, "first_day": "2027-05-19",
+         "last_day": "2027-06-09", "times": 7, "stops": 2, "distance_miles": 4.25, "hours": 1.75}
+        for place, purpose in enumerate(("bait", "check", "check"), start=1)
+    ]  # fmt: skip
+    return _frame("rounds", rows, ways)
+
+
+def _work_tables(sites: gpd.GeoDataFrame) -> dict[str, pd.DataFrame]:
+    """Tables of what the plan takes; a price is missing, and names and sources try to run as code."""
+    rows: dict[str, list[tuple[Any, ...]]] = {
+        "round_stops": [(f"R{place:03d}", stop, site, leg, 0.4) for place in (1, 2)
+                        for stop, (site, leg) in enumerate((("S002", 2.5), ("S001", 1.25), ("", 0.5)), start=1)],
+        "equipment": [
+            ("panel", f"Panel {PAYLOADS[0]}", 3.0, 4, 1, 13.0, "each", 75.0, 975.0, "2026-01-15", PAYLOADS[1], np.nan),
+            ("trigger", "Trigger", 1.0, 4, 1, 5.0, "each", np.nan, np.nan, "", "", np.nan),
+            ("bait", "Bait", np.nan, pd.NA, pd.NA, 13500.5, "lb", 0.225, 3037.61, "2026-01-15", PAYLOADS[2], 1.0),
+        ],
+        "labour": [("Build", 8.0, "sites", 48.0, "6 person-hours a site"),
+                   ("Drive", np.nan, "miles", np.nan, PAYLOADS[0])],
+        "budget": [
+            ("line", "a", "Build: person-hours", "personnel", "ordinary", 48.0, 24.0, 1152.0),
+            ("line", "", "Trigger", "", "ordinary", 5.0, np.nan, np.nan),
+            ("line", "h", PAYLOADS[2], "other", "ordinary", 1.0, np.nan, np.nan),
+            ("form", "a", "Personnel", "", "", np.nan, np.nan, 1152.0),
+            ("form", "c", "Travel", "", "", np.nan, np.nan, 0.0),
+            ("form", "e", "Supplies", "", "", np.nan, np.nan, 4012.61),
+            ("form", "h", "Other", "", "", np.nan, np.nan, 0.0),
+            ("form", "j", "Indirect charges", "", "", np.nan, np.nan, 0.0),
+            ("form", "k", "Totals", "", "", np.nan, np.nan, 5164.61),
+            ("match", "", "Match", "", "", np.nan, np.nan, 1291.15),
+            ("each", "", "Cost of one trap set", "", "", 3.0, np.nan, 1721.54),
+        ],
+    }  # fmt: skip
+    columns = {name: [column.column for column in columns_of(name)] for name in rows}
+    return {name: pd.DataFrame(lines, columns=columns[name]) for name, lines in rows.items()} | {
+        "calendar": _calendar(sites), "rounds": _rounds(),
+    }  # fmt: skip
+
+
 def make_plan(properties: int = 12, sites: int = 9, name: str = "Harlow Bottoms " + PAYLOADS[0]) -> Plan:
     """An invented plan whose names try to run as code."""
     score = make_score()
@@ -164,7 +246,13 @@ def make_plan(properties: int = 12, sites: int = 9, name: str = "Harlow Bottoms 
     blank = _blank_tables()
     return Plan(
         study=_study(score, name, owners), solver=Solver("optimal", 0.0), scores={"year_round": score}, habitat=habitat,
-        totals=Totals(properties, 9000.0, 2260.4, 1600.0, 2000.0, 7.5, 11, 8, 14, 11, 0, sites, 2), complexes=complexes,
+        complexes=complexes,
+        totals=Totals(
+            properties=properties, area_acres=9000.0, habitat_acres=2260.4, habitat_units_acres=1600.0,
+            enrolled_habitat_acres=2000.0, traps_exact=7.5, traps=11, traps_low=8, traps_high=14, traps_given=11,
+            existing_traps=0, sites=sites, shortfall=2, trap_sets=3, trap_sets_bound=3, sites_served=sites - 1,
+            person_hours=551.5, miles=2163.25, crews=2, cost_usd=5164.61, unpriced=2,
+        ),
         properties=owners, sites=places, candidates=spots,
         service_areas=_frame("service_areas", circles, list(places.geometry.buffer(620))),
         access_paths=_frame("access_paths", [{"site_id": site, "length_m": 50.0} for site in places["site_id"]],
@@ -175,5 +263,7 @@ def make_plan(properties: int = 12, sites: int = 9, name: str = "Harlow Bottoms 
         tornado=blank["tornado"], yardsticks=blank["yardsticks"], pigs=blank["pigs"],
         assumptions=blank["assumptions"], inputs=blank["inputs"],
         problems=blank["problems"], warnings=("2 traps have no site.", PAYLOADS[1]),
-        facts={"area_error_percent": 2.4e-6, "length_error_percent": 0.031},
+        justification=("11 traps are justified.", PAYLOADS[2]),
+        facts={"area_error_percent": 2.4e-6, "length_error_percent": 0.031, "holidays_off": list(HOLIDAYS)},
+        **_work_tables(places),
     )  # fmt: skip

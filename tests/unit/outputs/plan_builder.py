@@ -14,6 +14,8 @@ from allocator.core.results import Plan, ScoreMap, Solver, Totals
 from allocator.core.settings import Settings, default_values
 from allocator.core.study import CoverClass, InputRecord, PolygonCover, Problem, Properties, Study
 from allocator.habitat.components import COMPONENTS
+from allocator.outputs.columns import columns_of
+from tests.builders import KIT
 
 CRS_WKT = local_equal_area(-64.63, 28.41)
 NAMES = ("North bottom", "=1+1", 'Été "Creek", <b>bend</b>')
@@ -42,6 +44,7 @@ def make_study(settings: Settings | None = None) -> Study:
         cover=PolygonCover(shapes[:1], np.array([0], dtype=np.uint8)),
         classes=(CoverClass("90", "Woody wetlands", 1.0, "no", "closed", "invented"),),
         water_kinds=frozenset({"permanent"}),
+        kit=KIT,
         inputs=(InputRecord("properties", "tracts.gpkg:tracts", "EPSG:5070", 3, "0" * 64),),
         problems=(Problem("note", "properties, tracts.gpkg", "1 ring was closed"),),
     )
@@ -159,6 +162,46 @@ def _layers(count: int) -> dict[str, gpd.GeoDataFrame]:
             sites[["site_id"]].assign(length_m=25.0),
             [shapely.LineString([(point.x, 25), point.coords[0]]) for point in points],
         ),
+        "rounds": _layer(_rounds(count), [shapely.LineString([(0, 50), *(p.coords[0] for p in points), (0, 50)])]),
+    }
+
+
+def _rounds(count: int) -> pd.DataFrame:
+    return pd.DataFrame({
+        "round_id": ["R001"], "purpose": ["check"], "crew": [1], "turn": [1], "first_day": ["2027-02-25"],
+        "last_day": ["2027-03-02"], "first_open_day": [24], "last_open_day": [29], "times": [6], "stops": [count],
+        "distance_miles": [0.1 + 0.2], "hours": [1.5],
+    })  # fmt: skip
+
+
+def _work_tables(sites: list[str]) -> dict[str, pd.DataFrame]:
+    """Kit with and without a price, a site with days and the others without a trap set, hours and money."""
+    stages = {f"{stage}_{end}": "" for stage in ("build", "pre_bait", "capture", "reset") for end in ("first", "last")}
+    dated = stages | {"build_first": "2027-02-01", "build_last": "2027-02-02", "capture_first": "2027-02-25",
+                      "capture_last": "2027-03-02"}  # fmt: skip
+    calendar = [
+        {"site_id": site, "property_id": "00123", "trap_set": None if place else 1,
+         "call_by": "" if place else "2027-01-26", "first_open_day": None if place else 1,
+         "last_open_day": None if place else 30, **(stages if place else dated), "move_test": "",
+         "reason": "no set is left" if place else ""}
+        for place, site in enumerate(sites)
+    ]  # fmt: skip
+    frames = {
+        "round_stops": [("R001", place, site, 0.1, 0.25) for place, site in enumerate([*sites, ""], start=1)],
+        "equipment": [
+            ("panel", "Panel, 16 x 5 ft", 3.0, 1, 1, 4.0, "each", 75.0, 300.0, "2026-01-15", "an invented quote", 71.5),
+            ("bait", "Bait", np.nan, None, None, 675.0, "lb", np.nan, np.nan, "", "", 1.0),
+        ],
+        "labour": [("Build", 1.0, "sites", 6.0, "6 person-hours a site"), ("Drive", np.nan, "", np.nan, "no base")],
+        "budget": [
+            ("line", "e", "Panel, 16 x 5 ft", "supplies", "ordinary", 4.0, 75.0, 300.0),
+            ("line", "", "Bait (pounds)", "supplies", "ordinary", 675.0, np.nan, np.nan),
+            ("total", "", "Total of the lines with a price", "", "", np.nan, np.nan, 300.0),
+        ],
+    }  # fmt: skip
+    columns = {name: [column.column for column in columns_of(name)] for name in (*frames, "calendar")}
+    return {name: pd.DataFrame(rows, columns=columns[name]) for name, rows in frames.items()} | {
+        "calendar": pd.DataFrame(calendar, columns=columns["calendar"])
     }
 
 
@@ -230,10 +273,36 @@ def make_plan(sites: int = 2, settings: Settings | None = None, **tables: pd.Dat
     shape = (study.grid.rows, study.grid.columns)
     return Plan(
         study=study,
-        totals=Totals(3, 5.242107629343307, 1.25, 1.0, 1.25, 2.5, 3, 2, 4, 3, 0, sites, 3 - sites),
+        totals=Totals(
+            properties=3,
+            area_acres=5.242107629343307,
+            habitat_acres=1.25,
+            habitat_units_acres=1.0,
+            enrolled_habitat_acres=1.25,
+            traps_exact=2.5,
+            traps=3,
+            traps_low=2,
+            traps_high=4,
+            traps_given=3,
+            existing_traps=0,
+            sites=sites,
+            shortfall=3 - sites,
+            trap_sets=min(sites, 1),
+            trap_sets_bound=min(sites, 1),
+            sites_served=min(sites, 1),
+            person_hours=None,
+            miles=None,
+            crews=None,
+            cost_usd=300.0,
+            unpriced=1,
+        ),
         solver=Solver("optimal" if sites else "none", 0.0 if sites else float("nan")),
         scores={"year_round": ScoreMap(study.grid, np.full(shape, 9000, dtype=np.uint16), np.ones(shape, dtype=bool))},
+        justification=(
+            "One trap for 300 acres of habitat is common practice.",
+            "A score is a hypothesis, not a census.",
+        ),
         warnings=("1 trap has no site",),
         facts={"area_error_percent": 0.0001, "components": ("cover", "water"), "cells": np.int64(300), "none": np.nan},
-        **(_layers(sites) | _tables(study) | tables),
+        **(_layers(sites) | _tables(study) | _work_tables(_sites(sites)["site_id"].tolist()) | tables),
     )

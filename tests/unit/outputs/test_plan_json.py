@@ -22,7 +22,7 @@ def test_the_keys_are_those_of_the_contract() -> None:
     assert list(record["totals"]) == [
         "properties", "area_acres", "habitat_acres", "habitat_units_acres", "enrolled_habitat_acres", "traps_exact",
         "traps", "traps_low", "traps_high", "traps_given", "existing_traps", "sites",
-        "shortfall",
+        "shortfall", "trap_sets", "trap_sets_bound", "sites_served", "cost_usd", "unpriced",
     ]  # fmt: skip
     assert record["made_by"] == "allocator"
     assert record["study"] == "Invented bottoms"
@@ -32,7 +32,7 @@ def test_the_keys_are_those_of_the_contract() -> None:
 
 def test_what_a_plan_does_not_know_is_left_out() -> None:
     record = plan_record(make_plan(), STARTED, 1.25)
-    assert not {"trap_sets", "cost_usd"} & set(record["totals"])
+    assert not {"person_hours", "miles", "crews"} & set(record["totals"])
 
 
 def test_inputs_carry_their_hashes() -> None:

@@ -6,7 +6,7 @@ import shapely
 from shapely import LineString, Point, box
 
 from allocator.core.errors import SitesInfeasibleError
-from allocator.core.study import SiteDecision
+from allocator.core.visits import SiteDecision
 from allocator.plan import plan_traps
 from tests.builders import PASTURE, SWAMP, WATER, joined, make_settings, make_study, objects
 

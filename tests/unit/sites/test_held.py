@@ -7,8 +7,8 @@ import pytest
 import shapely
 from shapely import LineString, Point, box
 
-from allocator.core.study import SiteDecision
 from allocator.core.units import acres
+from allocator.core.visits import SiteDecision
 from allocator.plan import plan_traps
 from tests.builders import PASTURE, SWAMP, joined, make_settings, make_study, objects
 

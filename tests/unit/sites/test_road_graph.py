@@ -8,7 +8,8 @@ import shapely
 from shapely import LineString, MultiLineString, Point
 
 from allocator.core.study import Roads
-from allocator.sites.road_graph import all_weather, build_road_graph, locate, road_distances, road_route
+from allocator.sites.road_graph import all_weather, build_road_graph, locate
+from allocator.sites.road_ways import road_distances, road_routes
 from tests.builders import objects
 
 SNAP_M = 5.0
@@ -31,7 +32,7 @@ def distance(graph, a, b, limit_m=np.inf):
 
 
 def route(graph, a, b):
-    return road_route(graph, places(graph, a), places(graph, b))
+    return road_routes(graph, places(graph, a, b), np.arange(2))[0]
 
 
 def nodes(graph):
@@ -226,7 +227,7 @@ def test_distances_and_routes_hang_together(seed):
     assert (apart[:, :, None] <= apart[:, None, :] + apart.T[None] + 1e-6).all()
     network = shapely.union_all(graph.edge_shapes)
     for a, b in ((0, 1), (2, 3), (4, 5), (6, 7)):
-        way = road_route(graph, found.take(np.array([a])), found.take(np.array([b])))
+        way = road_routes(graph, found, np.array([a, b]))[0]
         if np.isfinite(apart[a, b]):
             assert way.length == pytest.approx(apart[a, b], abs=0.05)
             assert way.difference(network.buffer(0.05)).is_empty

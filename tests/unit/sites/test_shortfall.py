@@ -11,7 +11,8 @@ import shapely
 from shapely import LineString, Point, box
 
 from allocator.core.settings import Settings
-from allocator.core.study import SiteDecision, Soils
+from allocator.core.study import Soils
+from allocator.core.visits import SiteDecision
 from allocator.plan import plan_traps
 from allocator.sites.shortfall import Change, Shortfall
 from tests.builders import PASTURE, SWAMP, WATER, joined, make_settings, make_study, objects
