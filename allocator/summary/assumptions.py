@@ -11,6 +11,8 @@ from allocator.core.study import Study, class_score
 from allocator.core.units import SQUARE_METRES_PER_ACRE
 
 COLUMNS = ["setting", "value", "unit", "meaning", "source"]
+WITHOUT_DEFAULTS = ("equipment", "prices", "calendar", "crews", "grant")
+"""Sections with settings that may be absent and have no default."""
 Row = tuple[str, str, str, str, str]
 
 
@@ -43,12 +45,23 @@ def assumptions(study: Study) -> pd.DataFrame:
         if name not in defaults and value is not None:
             source = f"profile {profile}" if name in regional and value == regional[name] else "study file"
             rows.append((name, str(value), "", "as set", source))
+    rows += [
+        (name, str(value), "", _meaning(study, name), "study file")
+        for name, value in _leaves({section: used[section] for section in WITHOUT_DEFAULTS})
+        if name not in defaults and value not in (None, [])
+    ]
     if profile:
         told = read_profile(profile)
         rows.append(("habitat.profile", profile, "", " ".join(told["note"].split()), told["source"]))
     rows += _chosen(study)
     rows += [_class_row(study, at) for at in range(len(study.classes))]
     return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def _meaning(study: Study, name: str) -> str:
+    """What a setting is, as its section describes it."""
+    section, key = name.split(".")
+    return str(type(getattr(study.settings, section)).model_fields[key].description)
 
 
 def _leaves(table: Mapping[str, Any], name: str = "", stop: str = "") -> Iterator[tuple[str, Any]]:

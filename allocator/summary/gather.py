@@ -161,7 +161,9 @@ def gather(study: Study, stages: Stages) -> Plan:
         scores={one.season.name: one.score for one in stages.habitats},
         justification=justification(study, totals, work),
         warnings=_warnings(study, stages, totals, properties),
-        facts=_facts(study) | ({} if check is None else {"sightings": verdict(check)}),
+        facts=_facts(study)
+        | {"holidays_off": _holidays_off(study, work)}
+        | ({} if check is None else {"sightings": verdict(check)}),
     )
 
 
@@ -255,6 +257,15 @@ def _left_out(study: Study, season: Season) -> str:
         return ""
     when = f" in the {season.words} season" if len(study.seasons) > 1 else ""
     return f"Left out of the score{when} for want of data: {', '.join(missing)}; the other weights were scaled up."
+
+
+def _holidays_off(study: Study, work: Work) -> list[str]:
+    """Federal holidays of the season on which crews are off."""
+    calendar = study.settings.calendar
+    if calendar.holidays != "off" or calendar.first_day is None or calendar.last_day is None:
+        return []
+    days = sorted(work.schedule.holidays)
+    return [day.isoformat() for day in days if calendar.first_day <= day <= calendar.last_day]
 
 
 def _facts(study: Study) -> dict[str, Any]:
