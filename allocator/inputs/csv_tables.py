@@ -1,6 +1,7 @@
 """CSV tables that people write by hand: text, header, rows with their line numbers."""
 
 import csv
+import io
 import re
 from collections.abc import Sequence
 from pathlib import Path
@@ -37,7 +38,9 @@ def csv_text(path: Path) -> str:
         ) from None
 
 
-def table_rows(text: str, table: str, needed: Sequence[str]) -> list[tuple[int, Row]]:
+def table_rows(
+    text: str, table: str, needed: Sequence[str], problems: list[str] | None = None
+) -> list[tuple[int, Row]]:
     """Rows of a table with their line numbers.
 
     Parameters
@@ -48,19 +51,25 @@ def table_rows(text: str, table: str, needed: Sequence[str]) -> list[tuple[int, 
         Its name, for messages.
     needed : sequence of str
         Columns that must be there; others are kept too.
+    problems : list of str, optional
+        Takes what is wrong with single lines, so that it can be told with what is wrong in their cells.
 
     Returns
     -------
     list of (int, dict)
-        Line in the file, from 1, and column to text; empty lines are left out.
+        Line in the file where the row begins, from 1, and column to text, line breaks inside quotes kept; empty lines
+        are left out, and faulty ones where ``problems`` is given.
 
     Raises
     ------
     SettingsError
-        A column is missing, a line has too many cells, or there are no rows.
+        A column is missing or stands twice, a line has too many cells, a quotation mark is wrong, or there are no rows.
     """
-    reader = csv.reader(text.splitlines())
-    header = [name.strip().casefold() for name in next(reader, [])]
+    wrong: list[str] = []
+    (_, first), *lines = _lines(text, table)
+    header = [name.strip().casefold() for name in first]
+    while header and not header[-1]:  # commas at the end, as spreadsheets leave them
+        header.pop()
     missing = [name for name in needed if name not in header]
     if missing:
         found = ", ".join(header) or "nothing"
@@ -69,17 +78,40 @@ def table_rows(text: str, table: str, needed: Sequence[str]) -> list[tuple[int, 
             f"{table}: column {', '.join(missing)} is missing; the header line holds: {found}. "
             f"Expected at least {','.join(needed)}.{hint}"
         )
+    twice = [name for name in dict.fromkeys(header) if name and header.count(name) > 1]
+    if twice:
+        raise SettingsError(f"{table}: column {', '.join(twice)} stands more than once in the header line. Leave one.")
     rows = []
-    for cells in reader:
-        if not any(cell.strip() for cell in cells):
+    for line, written in lines:
+        cells = [cell.strip() for cell in written]
+        if not any(cells):
             continue
-        if len(cells) > len(header):
-            raise SettingsError(
-                f"{table}, line {reader.line_num}: {len(cells)} values for {len(header)} columns. "
-                "Put quotes around text that holds a comma."
+        if any(cells[len(header) :]):
+            wrong.append(
+                f"{table}, line {line}: {len(cells)} values for {len(header)} columns. "
+                "Put quotes around text that holds a comma; a number takes a point, such as 12.50."
             )
-        padded = cells + [""] * (len(header) - len(cells))
-        rows.append((reader.line_num, {name: cell.strip() for name, cell in zip(header, padded, strict=True)}))
-    if not rows:
+            continue
+        rows.append((line, dict(zip(header, cells + [""] * (len(header) - len(cells)), strict=False))))
+    if not rows and not wrong:
         raise SettingsError(f"{table}: the table has no rows below its header line. Expected at least one.")
+    if wrong and problems is None:
+        raise SettingsError(*wrong)
+    if problems is not None:
+        problems += wrong
     return rows
+
+
+def _lines(text: str, table: str) -> list[tuple[int, list[str]]]:
+    """Cells of each line and the number of the line where they begin; at least a blank header."""
+    reader, lines, begins = csv.reader(io.StringIO(text, newline=""), strict=True), [], 1
+    try:
+        for cells in reader:
+            lines.append((begins, cells))
+            begins = reader.line_num + 1
+    except csv.Error as error:
+        raise SettingsError(
+            f"{table}, line {begins}: it cannot be read as CSV ({error}). Look for a quotation mark that is not "
+            "closed, or not doubled inside quoted text."
+        ) from None
+    return lines or [(1, [])]

@@ -115,11 +115,12 @@ def _read_table(setting: str, path_text: str, folder: Path, needed: Sequence[str
     name = input_name(setting, path.name)
     if layer is not None:
         raise SettingsError(f"{name}: a CSV has no layers; write the path without :{layer}.")
-    rows = table_rows(csv_text(path), name, needed)
+    problems: list[str] = []
+    rows = table_rows(csv_text(path), name, needed, problems)
     record = InputRecord(setting.removesuffix(".path").rpartition(".")[2], path.name, "", len(rows), sha256_of(path))
-    table = _Table(name, rows, record, [])
+    table = _Table(name, rows, record, problems)
     # a slip in the name of a column that may be left out would go unnoticed
-    for column in rows[0][1]:
+    for column in rows[0][1] if rows else ():
         near = get_close_matches(column, optional, 1, 0.7)
         if near and column not in (*needed, *optional):
             table.problems.append(f"{name}: column {column} is not known; the nearest is {near[0]}. Rename it.")

@@ -91,7 +91,7 @@ def _read_toml(path: Path) -> Table:
         raise SettingsError(
             f"{path.name} is not UTF-8 text: byte {error.start} cannot be read. Save it as UTF-8."
         ) from None
-    except tomllib.TOMLDecodeError as error:
+    except ValueError as error:
         raise SettingsError(
             f"{path.name} is not valid TOML: {error}. Text needs quotes; a Windows path needs single quotes "
             "or forward slashes."

@@ -5,7 +5,8 @@ from datetime import date
 from decimal import Decimal
 from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
+from pydantic_core import PydanticCustomError
 
 from allocator.core.kit import DE_MINIMIS, REVISED_FROM, RateKind
 from allocator.core.settings.base import NotNegative, Positive, Section
@@ -14,7 +15,16 @@ from allocator.core.units import METRES_PER_MILE
 Whole = Annotated[int, Field(ge=0)]
 Count = Annotated[int, Field(ge=1)]
 Percent = Annotated[Decimal, Field(ge=0, le=100, allow_inf_nan=False)]
-Dollars = Annotated[Decimal, Field(ge=0, allow_inf_nan=False)]
+Dollars = Annotated[Decimal, Field(ge=0, le=1_000_000_000, allow_inf_nan=False)]
+
+
+def _no_number(value: object) -> object:
+    if isinstance(value, int | float):
+        raise PydanticCustomError("date_type", "a number is no day")
+    return value
+
+
+Day = Annotated[date, BeforeValidator(_no_number)]
 
 
 class EquipmentSettings(Section):
@@ -40,12 +50,12 @@ class PricesSettings(Section):
 class CalendarSettings(Section):
     """When traps may stand, and how long each stage at a site takes."""
 
-    first_day: date | None = Field(None, description="first day of the season; absent: no dates are planned")
-    last_day: date | None = Field(None, description="last day of the season")
-    first_call: date | None = Field(
+    first_day: Day | None = Field(None, description="first day of the season; absent: no dates are planned")
+    last_day: Day | None = Field(None, description="last day of the season")
+    first_call: Day | None = Field(
         None, description="day of the first calls to 811; absent: calls may be made before the season"
     )
-    closed: tuple[tuple[date, date], ...] = Field(
+    closed: tuple[tuple[Day, Day], ...] = Field(
         (), description="first and last day of each time inside the season when no trap may stand"
     )
     holidays: Literal["off", "work"] = Field(description="whether US federal holidays are left out, or worked on")
@@ -139,7 +149,7 @@ class CrewSettings(Section):
 class GrantSettings(Section):
     """How costs become a US federal grant budget."""
 
-    award_date: date | None = Field(
+    award_date: Day | None = Field(
         None, description="day of the award; absent: classes are not decided and no indirect costs are counted"
     )
     unit: Literal["trap", "item"] = Field(description="what one unit of equipment is: a complete trap, or each item")
