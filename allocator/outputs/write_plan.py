@@ -22,11 +22,14 @@ from allocator.outputs.justification_text import justification_text
 from allocator.outputs.plan_json import MADE_BY, plan_record, write_plan_json
 from allocator.outputs.score_raster import write_score_raster
 from allocator.outputs.settings_toml import settings_as_toml
+from allocator.outputs.styles import write_styles
 from allocator.outputs.tables import write_tables
 from allocator.outputs.web_map import map_page
+from allocator.outputs.workbook import write_workbook
 
 logger = logging.getLogger(__name__)
-_WRITING_ERRORS = (OSError, sqlite3.Error, DataSourceError, DataLayerError)
+WRITING_ERRORS = (OSError, sqlite3.Error, DataSourceError, DataLayerError)
+"""What writing a folder of outputs may raise for want of space or permission."""
 
 
 def check_target(out: str | Path, overwrite: bool = False) -> Path:
@@ -54,7 +57,7 @@ def check_target(out: str | Path, overwrite: bool = False) -> Path:
         _check_occupant(target, overwrite)
         _check_place(target)
     except (OSError, RuntimeError, ValueError) as error:
-        raise OutputError(f"The plan cannot be written to {out}. {_reason(error)}. Choose another folder.") from error
+        raise OutputError(f"The plan cannot be written to {out}. {reason_of(error)}. Choose another folder.") from error
     return target
 
 
@@ -146,12 +149,12 @@ def write_plan(plan: Plan, out: str | Path, overwrite: bool = False, started: da
     target = check_target(out, overwrite)
     began = started or datetime.now(UTC)
     try:
-        with _all_or_nothing(target) as folder:
+        with all_or_nothing(target) as folder:
             _write_files(plan, folder, began)
             _check_occupant(target, overwrite)  # again: something may have been put there while this was written
-    except _WRITING_ERRORS as error:
+    except WRITING_ERRORS as error:
         raise OutputError(
-            f"The plan could not be written to {target}. {_reason(error)}. "
+            f"The plan could not be written to {target}. {reason_of(error)}. "
             "Check the free space and the permissions, or choose another folder."
         ) from error
     return target
@@ -160,6 +163,8 @@ def write_plan(plan: Plan, out: str | Path, overwrite: bool = False, started: da
 def _write_files(plan: Plan, folder: Path, began: datetime) -> None:
     write_geopackage(plan, folder / "plan.gpkg")
     write_tables(plan, folder / "tables")
+    write_workbook(plan, folder / "tables.xlsx")
+    write_styles(plan, folder / "styles")
     write_score_raster(plan.score, folder / "habitat_score.tif")
     (folder / "map.html").write_text(map_page(plan), encoding="utf-8", newline="\n")
     (folder / "justification.txt").write_text(justification_text(plan), encoding="utf-8", newline="\n")
@@ -169,8 +174,19 @@ def _write_files(plan: Plan, folder: Path, began: datetime) -> None:
 
 
 @contextmanager
-def _all_or_nothing(target: Path) -> Iterator[Path]:
-    """A new folder beside the target that takes its place at the end; after any failure nothing has changed."""
+def all_or_nothing(target: Path) -> Iterator[Path]:
+    """A new folder beside the target that takes its place at the end; after any failure nothing has changed.
+
+    Parameters
+    ----------
+    target : pathlib.Path
+        As :func:`check_target` gives it.
+
+    Yields
+    ------
+    pathlib.Path
+        The folder to write into.
+    """
     made = [folder for folder in target.parents if not folder.exists()]
     partial = target.with_name(f".{target.name}.partial-{secrets.token_hex(4)}")
     try:
@@ -202,6 +218,18 @@ def _swap(partial: Path, target: Path) -> None:
         logger.warning("The plan was replaced, but the old one could not be deleted: %s", old)
 
 
-def _reason(error: BaseException) -> str:
+def reason_of(error: BaseException) -> str:
+    """What went wrong while writing, in one short line without a full stop.
+
+    Parameters
+    ----------
+    error : BaseException
+        The error.
+
+    Returns
+    -------
+    str
+        The system's own words where it has some.
+    """
     text = (error.strerror if isinstance(error, OSError) else None) or str(error) or type(error).__name__
     return textwrap.shorten(text, width=160, placeholder=" ...").rstrip(".")

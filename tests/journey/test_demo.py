@@ -37,7 +37,10 @@ def plan(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_every_output_is_there(plan: Path) -> None:
     names = {path.name for path in plan.iterdir()}
-    assert names == {"map.html", "plan.gpkg", "plan.json", "settings.toml", "tables", "habitat_score.tif"}
+    assert names == {
+        "map.html", "plan.gpkg", "plan.json", "settings.toml", "tables", "habitat_score.tif", "justification.txt",
+        "tables.xlsx", "styles",
+    }  # fmt: skip
 
 
 def test_numbers_agree_in_every_output(plan: Path) -> None:
