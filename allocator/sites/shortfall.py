@@ -24,11 +24,11 @@ TRIES = 12
 """So many spots are tried for each limit, the one that breaks it least first."""
 MOST_MOVING = 1_000
 """With more candidates than this the sites of a complex stay where they are while a further spot is tried."""
+FEW = 100
+"""With at most so many candidates sites are chosen again as well as can be, which takes no time; else quickly."""
 SHARE_WORDS = "a neighbour in the same complex taking it"
 NOISE = 1e-6
 """Tenths of a unit that are float noise when a limit is rounded."""
-QUICK_SECONDS = 2.0
-"""Most time for choosing the sites of a complex again; in large ones a quick choice has to do."""
 MOST_PROPERTIES = 50
 """Changes are looked for on so many properties, those short of most traps first; reasons are given for all."""
 
@@ -178,10 +178,10 @@ class _Trials:
         return bool((cKDTree(serving).query(self._squares(place).data[near])[0] > radius_m).any())
 
     def _owners(self, task: Task, at: Ints, place: int, further: int = 0) -> Ints:
-        """Owner of each site of a changed task, chosen again."""
+        """Owner of each site of a changed task; no clock decides, so it is the same on any machine."""
         limit, count = self.board.limits(place)
         keep = tuple(np.flatnonzero(np.isin(at, self.board.held.keep)).tolist())
-        seconds = QUICK_SECONDS if len(at) <= MOST_MOVING else 0.0
+        seconds = self.study.settings.sites.seconds if len(at) <= FEW else 0.0
         found = solve(task, limit=limit + further, count=count, keep=keep, seconds=seconds, seed=0)
         return task.owner[found.spots]
 
@@ -256,11 +256,13 @@ class _Trials:
                 )
 
     def _is_site(self, spot: np.int64, misses: Measured, place: int) -> bool:
-        """Whether a further spot gives its property a site: the complex is chosen again, in a large one it must fit."""
+        """Whether a further spot gives its property a site: it fits beside those that stand, or they move for it."""
         point, radius = np.array([misses.x_m[spot], misses.y_m[spot]]), self.study.settings.service_radius_m
+        if self._fits(point, place, radius):
+            return True
         free = self.board.free(place, self.board.limits(place)[0], by_others=True)
         if len(free) > MOST_MOVING:
-            return self._fits(point, place, radius)
+            return False
         others = self.board.others(place)
         if len(others) and cKDTree(others).query(point)[0] < self.study.settings.sites.spacing_m:
             return False
