@@ -18,10 +18,13 @@ from pyogrio.errors import DataLayerError, DataSourceError
 from allocator.core.errors import OutputError
 from allocator.core.results import Plan
 from allocator.outputs.geopackage import write_geopackage
+from allocator.outputs.gpx import write_gpx
 from allocator.outputs.justification_text import justification_text
+from allocator.outputs.kmz import write_kmz
 from allocator.outputs.plan_json import MADE_BY, plan_record, write_plan_json
 from allocator.outputs.score_raster import write_score_raster
 from allocator.outputs.settings_toml import settings_as_toml
+from allocator.outputs.site_cards import site_cards_page
 from allocator.outputs.styles import write_styles
 from allocator.outputs.tables import write_tables
 from allocator.outputs.web_map import map_page
@@ -163,6 +166,9 @@ def write_plan(plan: Plan, out: str | Path, overwrite: bool = False, started: da
 def _write_files(plan: Plan, folder: Path, began: datetime) -> None:
     write_geopackage(plan, folder / "plan.gpkg")
     write_tables(plan, folder / "tables")
+    (folder / "site_cards.html").write_text(site_cards_page(plan), encoding="utf-8", newline="\n")
+    write_gpx(plan, folder / "sites.gpx")
+    write_kmz(plan, folder / "sites.kmz")
     write_workbook(plan, folder / "tables.xlsx")
     write_styles(plan, folder / "styles")
     write_score_raster(plan.score, folder / "habitat_score.tif")
