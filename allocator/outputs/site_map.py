@@ -208,10 +208,12 @@ def site_map(
     parts = [_path(layer.look, frame.drawn(layer.shapes[np.sort(layer.tree.query(site.buffer(reach_m)))]))
              for layer in around.layers]  # fmt: skip
     own, served, way = around.own.get(property_id), around.served.get(site_id), around.ways.get(site_id)
-    singles = (("own", own), ("served-edge", served), ("served", served), ("way-edge", way), ("way", way))
-    parts += [_path(look, frame.drawn(np.array([shape], dtype=object))) for look, shape in singles if shape is not None]
-    parts += _other_sites(around, frame, site_id)
-    parts += [_park(around, frame, site_id), _marker(door_bearing_deg), _north(), *_bars(frame.metres)]
+    lower = (("own", own), ("served-edge", served), ("served", served))
+    upper = (("way-edge", way), ("way", way))
+    parts += [_one(look, shape, frame) for look, shape in lower]
+    parts += [*_other_sites(around, frame, site_id), _north(), *_bars(frame.metres)]
+    parts += [_one(look, shape, frame) for look, shape in upper]
+    parts += [_park(around, frame, site_id), _marker(door_bearing_deg)]
     across_m = WIDTH * frame.metres
     label = f"Map around site {site_id}, {across_m / METRES_PER_FOOT:,.0f} ft ({across_m:,.0f} m) across, north up"
     return Markup('<svg class="map" viewBox="0 0 {} {}" role="img" aria-label="{}">{}</svg>').format(
@@ -226,6 +228,10 @@ def _frame(around: Surroundings, site_id: str, half_height_m: float) -> _Frame:
     east, north = transform_points(at[:, 0], at[:, 1], around.crs_wkt, upright)
     middle = (float(east[0]), float(north[0]))
     return _Frame(around.crs_wkt, upright, at[0, 0], at[0, 1], 2 * half_height_m / HEIGHT, middle)
+
+
+def _one(look: str, shape: Any, frame: _Frame) -> Markup:
+    return Markup("") if shape is None else _path(look, frame.drawn(np.array([shape], dtype=object)))
 
 
 def _path(look: str, shapes: Shapes) -> Markup:
@@ -307,15 +313,17 @@ def _north() -> Markup:
 
 
 def _bars(metres: float) -> list[Markup]:
-    """Two scale bars, the longest round lengths in feet and in metres that fit."""
-    found = [Markup('<rect class="plate" x="5" y="{}" width="{}" height="39"/>').format(HEIGHT - 44, WIDEST_BAR + 60)]
+    """Two scale bars, the longest round lengths in feet and in metres that fit, on a plate as wide as they need."""
+    found, widest = [], 0.0
     for place, (unit, unit_m) in enumerate((("ft", METRES_PER_FOOT), ("m", 1.0))):
         length = round_length(WIDEST_BAR * metres / unit_m)
         across, down = length * unit_m / metres, HEIGHT - 30 + 17 * place
         bar = Markup('<path class="bar" d="M10 {}v5h{:.1f}v-5"/>').format(down - 4, across)
         words = Markup('<text class="small" x="{:.1f}" y="{}">{:,} {}</text>')
         found.append(bar + words.format(15 + across, down + 3, length, unit))
-    return found
+        widest = max(widest, 15 + across + 7 * len(f"{length:,} {unit}"))
+    plate = Markup('<rect class="plate" x="5" y="{}" width="{:.0f}" height="39"/>').format(HEIGHT - 44, widest)
+    return [plate, *found]
 
 
 def round_length(most: float) -> int:
