@@ -126,6 +126,8 @@ class Plan:
         Status and gap of the choice of sites.
     properties, habitat, complexes, sites, candidates, service_areas, access_paths : geopandas.GeoDataFrame
         One row each per property, patch, complex, site, candidate, site, site; in the study's coordinate system.
+    trap_shares : pandas.DataFrame
+        What traps are counted and shared by: habitat of every complex on every enrolled property, with all digits.
     shortfalls, field_decisions : pandas.DataFrame
         Tables without geometry, on sites.
     rounds : geopandas.GeoDataFrame
@@ -158,6 +160,7 @@ class Plan:
     candidates: gpd.GeoDataFrame
     service_areas: gpd.GeoDataFrame
     access_paths: gpd.GeoDataFrame
+    trap_shares: pd.DataFrame
     shortfalls: pd.DataFrame
     field_decisions: pd.DataFrame
     rounds: gpd.GeoDataFrame

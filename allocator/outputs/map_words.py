@@ -54,10 +54,10 @@ WORDS: dict[str, dict[str, Word]] = {
         "shortfall_reason": Word("Why a site is missing", None, "wide"),
     },
     "habitat": {
-        "patch_id": Word("Patch"),
-        "area_acres": Word("Habitat", 1),
+        "patch_id": Word("Patch", None, "phone"),
+        "area_acres": Word("Habitat", 1, "phone"),
         "habitat_units_acres": Word("Habitat weighted by score", 1),
-        "mean_score": Word("Average score", 2),
+        "mean_score": Word("Average score", 2, "phone"),
         "mean_cover": Word("Made up of: land cover", 2),
         "mean_water": Word("nearness to water", 2),
         "mean_lowland": Word("low ground", 2),
@@ -67,16 +67,16 @@ WORDS: dict[str, dict[str, Word]] = {
         "mean_flooding": Word("flooding of the soil", 2),
         "mean_drainage": Word("wetness of the soil", 2),
         "mean_canopy": Word("tree canopy", 2),
-        "complex_id": Word("Part of complex"),
+        "complex_id": Word("Part of complex", None, "wide"),
     },
     "complexes": {
-        "complex_id": Word("Complex"),
-        "patches": Word("Patches", 0),
-        "habitat_acres": Word("Habitat", 1),
-        "enrolled_habitat_acres": Word("Habitat on signed-up land", 1),
+        "complex_id": Word("Complex", None, "phone"),
+        "patches": Word("Patches", 0, "wide"),
+        "habitat_acres": Word("Habitat", 1, "phone"),
+        "enrolled_habitat_acres": Word("Habitat on signed-up land", 1, "wide"),
         "habitat_units_acres": Word("Habitat weighted by score", 1),
-        "traps_exact": Word("Traps before rounding", 2),
-        "traps": Word("Traps needed", 0),
+        "traps_exact": Word("Traps before rounding", 2, "wide"),
+        "traps": Word("Traps needed", 0, "phone"),
         "traps_given": Word("Traps placed here", 0),
         "existing_traps": Word("Of them standing already", 0),
         "sites": Word("Sites found", 0),
@@ -113,10 +113,10 @@ WORDS: dict[str, dict[str, Word]] = {
         "cautions": Word("Check first"),
     },
     "candidates": {
-        "candidate_id": Word("Possible spot"),
-        "property_id": Word("Property no."),
-        "quality": Word("How well the spot suits", 2),
-        "road_distance_m": Word("From the road", 0),
+        "candidate_id": Word("Possible spot", None, "phone"),
+        "property_id": Word("Property no.", None, "wide"),
+        "quality": Word("How well the spot suits", 2, "phone"),
+        "road_distance_m": Word("From the road", 0, "phone"),
         "road_when": Word("Road open"),
         "access_m": Word("On foot from the road", 0),
         "water_distance_m": Word("From water", 0),
@@ -131,6 +131,16 @@ WORDS: dict[str, dict[str, Word]] = {
         "score": Word("Habitat score", 2),
     },
 }
+
+PLAIN_WORDS: dict[str, dict[str, Word]] = {
+    "sightings": {
+        "date": Word("Seen on", None, "phone"),
+        "count": Word("How many", None, "phone"),
+        "kind": Word("What", None, "phone"),
+    },
+    "roads": {"name": Word("Road", None, "phone"), "when": Word("Trucks", None, "phone")},
+}
+"""Columns of what the user gave and no table of the plan holds; the page fills in the rows."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,6 +230,33 @@ def column_words(table: str) -> list[dict[str, Any]]:
             "meaning": meaning[:1].upper() + meaning[1:],
         })  # fmt: skip
     return words
+
+
+def plain_tables() -> dict[str, dict[str, Any]]:
+    """Headings of the tables of what the user gave.
+
+    Returns
+    -------
+    dict
+        By name ``columns`` as :func:`column_words` gives them, and no ``rows``.
+    """
+    return {
+        name: {
+            "columns": [
+                {
+                    "key": key,
+                    "label": word.label,
+                    "unit": "",
+                    "digits": None,
+                    "place": word.place,
+                    "meaning": word.label,
+                }
+                for key, word in words.items()
+            ],
+            "rows": [],
+        }
+        for name, words in PLAIN_WORDS.items()
+    }
 
 
 def shown_table(table: str, frame: pd.DataFrame) -> dict[str, Any]:

@@ -21,11 +21,15 @@ from allocator.core.units import METRES_PER_FOOT
 from allocator.outputs.charts import frontier_chart, tornado_chart
 from allocator.outputs.map_image import RAMP, Overlay, score_overlay
 from allocator.outputs.map_shapes import areas, display_shapes, lines, middle, mixed, once, steps
-from allocator.outputs.map_words import LAYERS, plain, shown_table
+from allocator.outputs.map_words import LAYERS, plain, plain_tables, shown_table
+from allocator.outputs.what_if import what_if
 from allocator.outputs.work_tables import PURPOSES
 from allocator.outputs.work_words import round_cards, site_days, work_figures, work_section
 
-SCRIPTS = ("map_data.js", "map_cards.js", "map.js", "map_tables.js", "map_start.js")
+SCRIPTS = (
+    "map_data.js", "map_cards.js", "map.js", "map_tables.js", "search.js", "map_locate.js", "what_if.js",
+    "map_what_if.js", "map_start.js",
+)  # fmt: skip
 """Parts of the page's own code, in the order in which they run."""
 STREET_TILES = "https://tile.openstreetmap.org/{z}/{x}/{y}.png"
 STREET_CREDIT = "© OpenStreetMap contributors"
@@ -35,6 +39,12 @@ MOST_ASKED = 10
 """Owners to ask next that the page names; the table ``ask_next`` has all."""
 MOST_SHORT = 20
 """Properties with traps that have no site that the page names; the table ``shortfalls`` has all."""
+ROUNDING_WORDS = {"nearest": "to the nearest whole", "up": "up", "down": "down"}
+SHARING_WORDS = {
+    "largest_remainder": "largest remainder",
+    "webster": "the rule of Webster",
+    "huntington_hill": "the rule of Huntington and Hill",
+}
 TRAP_CLASSES = ((1, 1), (2, 2), (3, 4), (5, 9), (10, None))
 """Least and most traps of each shade; None: no most."""
 
@@ -67,6 +77,7 @@ def map_page(plan: Plan) -> str:
         "work": work_section(plan),
         "facts": _facts(plan),
         "warnings": plan.warnings,
+        "rule_words": _rule_words(plan),
         "headline": HEADLINE,
         "cautions": CAUTIONS,
         "threshold": plan.study.settings.habitat.threshold,
@@ -97,6 +108,7 @@ def map_page(plan: Plan) -> str:
         "bounds": _bounds(plan),
         "siteDays": site_days(plan.calendar),
         "rounds": round_cards(plan),
+        "whatIf": what_if(plan),
     } | {
         "feetPerMetre": 1 / METRES_PER_FOOT,
         "trapClasses": TRAP_CLASSES,
@@ -221,7 +233,8 @@ def _sightings(plan: Plan) -> list[dict[str, Any]]:
 def _tables(plan: Plan) -> dict[str, Any]:
     frames = {name: getattr(plan, name) for name in ("properties", "habitat", "complexes", "sites")}
     return {name: shown_table(name, frame) for name, frame in frames.items()} | {
-        "candidates": shown_table("candidates", _best_candidates(plan.candidates))
+        "candidates": shown_table("candidates", _best_candidates(plan.candidates)),
+        **plain_tables(),
     }
 
 
@@ -278,6 +291,16 @@ def _facts(plan: Plan) -> dict[str, Any]:
         if value is not None and math.isfinite(value):
             facts[name] = _error_words(value)
     return facts
+
+
+def _rule_words(plan: Plan) -> str:
+    """How the plan makes whole traps and shares them, for the panel 'what if'."""
+    traps = plan.study.settings.traps
+    return (
+        f"traps are rounded {ROUNDING_WORDS[traps.rounding]} in each complex by itself, a complex of "
+        f"{traps.smallest_habitat_acres:g} acres or more gets at least one, and its properties share them by "
+        f"{SHARING_WORDS[traps.share_by]}"
+    )
 
 
 def _error_words(error_percent: float) -> str:

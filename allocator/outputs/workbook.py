@@ -58,6 +58,7 @@ TABLE_WORDS = {
     "seasons": "habitat and traps in every season",
     "season_acres": "the same for every property",
     "sightings_check": "how well the score agrees with sightings",
+    "trap_shares": "habitat that the number of traps is counted and shared by, with all digits",
     "ask_next": "owners who have not signed, ranked by what they would add",
     "frontier": "what every number of traps would serve",
     "tornado": "which assumption moves the number of traps most",
@@ -95,7 +96,7 @@ TOTAL_WORDS = {
 """Words, unit and meaning of each of the plan's totals."""
 NUMBER_FORMATS = {
     "acres": "#,##0.0", "traps": "#,##0.00", "percent": "0.0", "degrees": "0.0#####", "m": "#,##0.0",
-    "miles": "#,##0.0", "hours": "#,##0.0", "lb": "#,##0.0", "US dollars": '"$"#,##0.00',
+    "m2": "#,##0", "miles": "#,##0.0", "hours": "#,##0.0", "lb": "#,##0.0", "US dollars": '"$"#,##0.00',
     "score 0 to 1": "0.00", "index 0 to 1": "0.00", "0 to 1": "0.00",
 }  # fmt: skip
 """How a number with each unit is shown; any other shows the digits that fit. The cell always holds all of them."""

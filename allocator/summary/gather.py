@@ -40,6 +40,7 @@ from allocator.summary.site_frames import (
     site_frame,
 )
 from allocator.summary.tables import cover_table, season_property_table, season_table, sightings_table
+from allocator.summary.trap_shares import share_table
 from allocator.summary.trap_tables import ask_table, frontier_table, pig_table, tornado_table, yardstick_table
 from allocator.summary.work_frames import (
     budget_table,
@@ -164,6 +165,7 @@ def gather(study: Study, stages: Stages) -> Plan:
         facts=_facts(study)
         | {"holidays_off": _holidays_off(study, work)}
         | ({} if check is None else {"sightings": verdict(check)}),
+        trap_shares=share_table(study, areas, need),
     )
 
 

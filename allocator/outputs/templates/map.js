@@ -104,8 +104,9 @@ function hatching(ctx, colour, isCrossed) {
 const reducedMotion = window.matchMedia("(prefers-reduced-motion: reduce)").matches;
 const map = L.map("map", {
   preferCanvas: true, renderer: new Canvas({ padding: 0.3 }), zoomSnap: 0.25, maxZoom: 19, zoomControl: false,
-  attributionControl: false, scrollWheelZoom: false, zoomAnimation: !reducedMotion, fadeAnimation: false,
+  attributionControl: false, scrollWheelZoom: false, zoomAnimation: !reducedMotion, fadeAnimation: false, inertia: !reducedMotion,
 });
+if (reducedMotion) map.panBy = (way, options) => L.Map.prototype.panBy.call(map, way, { ...options, animate: false });
 L.control.zoom({ position: "topleft", zoomInTitle: "Closer", zoomOutTitle: "Farther" }).addTo(map);
 L.control.scale({ position: "bottomleft", maxWidth: 140 }).addTo(map);
 map.on("zoomend", () => map.getContainer().classList.toggle("is-far", map.getZoom() < 12.75));
@@ -175,10 +176,11 @@ function roadLayer() {
   const looks = {
     no: { color: ink("road-no"), weight: 1.2, dashArray: "1 4" },
     dry: { color: ink("road"), weight: 2.2, dashArray: "8 5" },
-    yes: { color: ink("road"), weight: 2.2 },
+    yes: { color: ink("road"), weight: 3.6 },
+    core: { color: ink("leaf"), weight: 1.3 },
   };
-  return Object.entries(looks).map(([truck, look]) =>
-    line(things.roads.filter((road) => road.truck === truck).flatMap((road) => road.lines), look));
+  const linesOf = (truck) => things.roads.filter((road) => road.truck === truck).flatMap((road) => road.lines);
+  return Object.entries(looks).map(([name, look]) => line(linesOf(name === "core" ? "yes" : name), look));
 }
 
 /* Stretches that rounds share are in the data once for each purpose; dots of the one lie on dashes of the other. */
@@ -187,7 +189,7 @@ function roundLayer() {
   const [check, bait] = [shape.check, shape.bait].map((lines) => lines.map(corners));
   return [
     line([...check, ...bait], { color: ink("leaf"), weight: 9, opacity: 0.85 }),
-    line(check, { color: ink("spruce"), weight: 6, dashArray: "16 9", lineCap: "butt" }),
+    line(check, { color: ink("moss"), weight: 6, dashArray: "16 9", lineCap: "butt" }),
     line(bait, { color: ink("leaf"), weight: 4.5, dashArray: "0.1 8" }),
     line(bait, { color: ink("plum"), weight: 3.2, dashArray: "0.1 8" }),
   ];
@@ -246,13 +248,13 @@ const draw = {
   rounds: roundLayer,
   base: baseLayer,
   sites: siteLayer,
-  habitat: () => area(allAreas(things.habitat), { color: ink("spruce"), weight: 1.1, fill: false }),
+  habitat: () => area(allAreas(things.habitat), { color: ink("moss"), weight: 1.2, fill: false }),
   complexes: () => area(allAreas(things.complexes), { color: ink("plum"), weight: 2.6, dashArray: "12 4 2 4", fill: false }),
   service: () => {
     const circles = plan.shapes.service.flatMap((shape) => polygons(shape.areas));
     return [...area(circles, { ...casing, weight: 2.6, opacity: 0.5 }), ...area(circles, { color: ink("clay"), weight: 1.5, dashArray: "2 5", fill: false })];
   },
-  access: () => mixedLayer("access", { color: ink("ink"), weight: 2, dashArray: "4 3", fillOpacity: 0 }),
+  access: () => mixedLayer("access", { color: ink("ink"), weight: 2.6, dashArray: "1.5 5", fillOpacity: 0 }),
   existing: () => marksAt(plan.shapes.existing.points.map(place), { color: "#fff", fillColor: ink("spruce"), weight: 1.5, pen: pens.square, reach: 7 }),
   candidates: () => marks("candidates", { color: ink("clay"), fillColor: ink("paper"), weight: 1.4, pen: pens.ring, reach: 3.5 }),
   sightings: () => marks("sightings", { color: ink("ink"), fillColor: ink("gold"), weight: 1.3, pen: pens.triangle, reach: 7 }),
@@ -330,6 +332,8 @@ let afterClose = null;
 function openCards(list, at, focusBack, mostHeight = 0.66) {
   const box = element("div", "cards");
   box.tabIndex = 0;
+  box.setAttribute("role", "group");
+  box.setAttribute("aria-label", list.length ? list.map((one) => one.querySelector(".card-title").textContent).join(", ") : "This spot");
   box.append(...list, sameSpot(L.latLng(at)));
   box.addEventListener("keydown", (event) => { if (event.key === "Escape") map.closePopup(); });
   const size = map.getSize();
@@ -364,14 +368,21 @@ function mark(thing) {
 
 function boundsOf({ box }) { return L.latLngBounds([box.south, box.west], [box.north, box.east]); }
 
+/* What a table or the search leads to is drawn, whether its layer was on or not. */
+function switchOn(kind) {
+  const box = document.querySelector(`[name=layer][value=${kind}]`);
+  if (box && !box.checked) box.click();
+}
+
 function visit(kind, number, focusBack) {
   const thing = things[kind][number];
   if (!thing.at) return;
   map.closePopup();
-  if (kind === "sites") map.setView(thing.at, Math.max(map.getZoom(), 15), { animate: false });
+  switchOn(kind);
+  if (thing.box === undefined) map.setView(thing.at, Math.max(map.getZoom(), 15), { animate: false });
   else if (kind === "rounds") map.fitBounds(boundsOf(thing), { paddingTopLeft: [20, map.getSize().y * 0.5], paddingBottomRight: [20, 20], animate: false });
   else map.fitBounds(boundsOf(thing).pad(0.4), { maxZoom: 16, animate: false });
   document.getElementById("map").scrollIntoView({ block: "nearest", behavior: "auto" });
   openCards([cards[kind](thing)], thing.at, focusBack, kind === "rounds" ? 0.36 : undefined);
-  if (kind !== "sites") mark(thing);
+  if (thing.box !== undefined) mark(thing);
 }

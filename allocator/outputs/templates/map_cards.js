@@ -66,9 +66,8 @@ const cards = {
     const pairs = [["When", row.date], ["How many", row.count], ["What", row.kind]];
     return card("Pigs or their sign", "Seen here", pairs.filter((pair) => pair[1] !== null && pair[1] !== "").map((pair) => [pair[0], String(pair[1])]));
   },
-  roads({ truck, name }) {
-    const when = { yes: "all year", dry: "in dry weather only", no: "no" }[truck] || truck;
-    return card("Road", name || "Road without a name", [["Trucks", when]]);
+  roads({ row }) {
+    return card("Road", row.name || "Road without a name", [["Trucks", row.when]]);
   },
 };
 

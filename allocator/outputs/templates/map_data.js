@@ -79,6 +79,14 @@ function pointThings(name) {
   return plan.shapes[name].map((at, number) => ({ at: place(at), row: rows[number] }));
 }
 
+const truckWords = { yes: "all year", dry: "in dry weather only", no: "no" };
+
+/* A corner half-way along the longest of several lines. */
+function middleOf(lines) {
+  const longest = lines.reduce((most, line) => (line.length > most.length ? line : most), []);
+  return longest.length ? longest[Math.floor(longest.length / 2)] : null;
+}
+
 /* The northernmost corner of a round: its card opens above it and hides least. */
 function northernmost(lines) {
   return lines.flat().reduce((top, at) => (at[0] > top[0] ? at : top));
@@ -90,10 +98,11 @@ const things = {
   complexes: areaThings("complexes"),
   sites: pointThings("sites"),
   candidates: pointThings("candidates"),
-  sightings: plan.shapes.sightings.map((seen) => ({ at: place(seen.at), row: seen })),
-  roads: plan.shapes.roads.roads.map((road) => {
+  sightings: plan.shapes.sightings.map((seen, number) => ({ at: place(seen.at), row: { ...seen, number } })),
+  roads: plan.shapes.roads.roads.map((road, number) => {
     const lines = road.lines.map(corners);
-    return { lines, box: boxOf(lines), truck: road.truck, name: plan.shapes.roads.names[road.name] };
+    const [name, when] = [plan.shapes.roads.names[road.name], truckWords[road.truck] || road.truck];
+    return { lines, box: boxOf(lines), at: middleOf(lines), truck: road.truck, row: { number, name, when } };
   }),
   rounds: plan.rounds.map((row, number) => {
     const lines = plan.shapes.rounds.each[number].map(corners);

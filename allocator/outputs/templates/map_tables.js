@@ -28,13 +28,14 @@ function makeTable(kind) {
   scroller.append(table);
   state.more = element("button", "more");
   state.more.type = "button";
-  state.more.addEventListener("click", () => { state.limit += ROWS_AT_A_TIME; fill(state); });
+  state.more.addEventListener("click", () => { state.limit += ROWS_AT_A_TIME; fill(state); say(state.caption.textContent); });
   box.append(scroller, state.more);
   fill(state);
   return state;
 }
 
 function searchText(kind, row) {
+  if (kind !== "sites" && kind !== "properties") return "";
   const parts = kind === "sites"
     ? [row.site_id, row.property_id, propertyNames.get(row.property_id), row.complex_id, row.road_name, row.cover, row.usng]
     : [row.property_id, row.name, row.shortfall_reason];
@@ -48,6 +49,7 @@ function headOf(state) {
     const cell = element("th", cellClass(column));
     cell.scope = "col";
     cell.dataset.key = column.key;
+    cell.dataset.label = `${column.label} ${column.unit}`.trim(); /* on paper in place of the button, which browsers do not repeat on later pages */
     const button = element("button", "sort", column.label);
     button.type = "button";
     button.title = column.meaning;
@@ -74,6 +76,8 @@ function sortBy(state, key) {
     else cell.removeAttribute("aria-sort");
   }
   fill(state);
+  const { label } = state.columns.find((column) => column.key === key);
+  say(`${state.box.dataset.caption} sorted by ${label}, ${state.isDown ? "falling" : "rising"}.`);
 }
 
 /* Blank values stay at the end whichever way the table is sorted. */
@@ -121,7 +125,7 @@ function goButton(state, row, column) {
   const button = element("button", "go");
   button.type = "button";
   if (state.kind === "sites") button.append(element("span", "badge", String(row.rank === null ? row.number + 1 : row.rank)));
-  button.append(element("span", "go-name", text === "–" ? String(row.property_id) : text), element("span", "unseen", ", show on the map"));
+  button.append(element("span", "go-name", text === "–" ? row.property_id || "not named" : text), element("span", "unseen", ", show on the map"));
   button.addEventListener("click", () => visit(state.kind, row.number, button));
   return button;
 }

@@ -1,5 +1,6 @@
 """An invented plan for the map page, whose names try to run as code."""
 
+from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any
 
@@ -194,6 +195,16 @@ def _rounds() -> gpd.GeoDataFrame:
     return _frame("rounds", rows, ways)
 
 
+def _trap_shares(properties: gpd.GeoDataFrame) -> pd.DataFrame:
+    """One complex, shared by all who have signed."""
+    signed = properties[properties["enrolled"].to_numpy(bool)]
+    habitat_m2 = signed["habitat_acres"].to_numpy(float) * 4046.8564224
+    return pd.DataFrame(
+        {"property_id": signed["property_id"].tolist(), "complex_id": "C1", "habitat_m2": habitat_m2,
+         "complex_habitat_m2": habitat_m2.sum()}
+    )  # fmt: skip
+
+
 def _work_tables(sites: gpd.GeoDataFrame) -> dict[str, pd.DataFrame]:
     """Tables of what the plan takes; a price is missing, and names and sources try to run as code."""
     rows: dict[str, list[tuple[Any, ...]]] = {
@@ -265,5 +276,54 @@ def make_plan(properties: int = 12, sites: int = 9, name: str = "Harlow Bottoms 
         problems=blank["problems"], warnings=("2 traps have no site.", PAYLOADS[1]),
         justification=("11 traps are justified.", PAYLOADS[2]),
         facts={"area_error_percent": 2.4e-6, "length_error_percent": 0.031, "holidays_off": list(HOLIDAYS)},
-        **_work_tables(places),
+        trap_shares=_trap_shares(owners), **_work_tables(places),
     )  # fmt: skip
+
+
+def make_county(properties: int = 5000, sites: int = 1200) -> Plan:
+    """A county of random squares, with habitat, roads, water, spots and rounds as many as a real one may have."""
+    random = np.random.default_rng(7)
+    reach, plan = 30_000.0, make_plan(properties, sites, "A county")
+    score = ScoreMap(Grid(CRS, -reach, reach, 50.0, 1200, 1200), *_rough_score(1200, random))
+
+    def places(count: int) -> Any:
+        return random.uniform(-reach, reach, (count, 2))
+
+    def ways(count: int, corners: int, step_m: float) -> list[LineString]:
+        walks = np.cumsum(random.normal(0, step_m, (count, corners, 2)), axis=1) + places(count)[:, None]
+        return [LineString(walk) for walk in walks]
+
+    def patches(count: int, size_m: float) -> list[Polygon]:
+        turn = np.linspace(0, 2 * np.pi, 60, endpoint=False)
+        wave = size_m * random.uniform(0.5, 1.0, (count, 60))
+        return [Polygon(at + np.column_stack([far * np.cos(turn), far * np.sin(turn)]))
+                for at, far in zip(places(count), wave, strict=True)]  # fmt: skip
+
+    sides = random.uniform(150, 800, properties)
+    squares = [box(x, y, x + side, y + side) for (x, y), side in zip(places(properties), sides, strict=True)]
+    habitat = [{"patch_id": f"P{n:04d}", "complex_id": f"C{n % 400:03d}", "area_acres": 40.0, "mean_score": 0.7}
+               for n in range(3000)]  # fmt: skip
+    spots = [{"candidate_id": f"K{n:05d}", "property_id": "00000", "quality": n / 2e4, "shade": "open"}
+             for n in range(20_000)]  # fmt: skip
+    names = tuple(f"Road {n % 900}" for n in range(4000))
+    study = replace(
+        plan.study, grid=score.grid, roads=Roads(np.array(ways(4000, 12, 120), object), names, ("yes", "dry") * 2000),
+        water=Water(np.array(ways(500, 40, 90), object), np.array(["permanent"] * 500, object)),
+        buildings=shapely.points(places(6000)),
+    )  # fmt: skip
+    turns = [{"round_id": f"R{n:03d}", "purpose": ("bait", "check")[n % 2], "crew": 1, "turn": 1, "times": 7,
+              "stops": 9, "distance_miles": 40.0, "hours": 6.0} for n in range(200)]  # fmt: skip
+    return replace(
+        plan, study=study, scores={"year_round": score}, properties=plan.properties.set_geometry(squares, crs=CRS),
+        habitat=_frame("habitat", habitat, patches(3000, 400.0)),
+        candidates=_frame("candidates", spots, list(shapely.points(places(20_000)))),
+        rounds=_frame("rounds", turns, ways(200, 300, 100)),
+    )  # fmt: skip
+
+
+def _rough_score(side: int, random: np.random.Generator) -> tuple[Any, Any]:
+    """A score that changes from cell to cell, as real land does, and the habitat in it."""
+    down, across = np.mgrid[0:side, 0:side]
+    smooth = 5000 + 3500 * np.sin(across / 31) * np.cos(down / 27)
+    score = np.clip(smooth + random.normal(0, 700, smooth.shape), 0, 10_000).astype(np.uint16)
+    return score, score >= 5000

@@ -207,6 +207,10 @@ def _work_tables(sites: list[str]) -> dict[str, pd.DataFrame]:
 
 def _tables(study: Study) -> dict[str, pd.DataFrame]:
     return {
+        "trap_shares": pd.DataFrame(
+            {"property_id": ["00123", "00124"], "complex_id": ["C1", "C1"], "habitat_m2": [5058.571, 0.1 + 0.2],
+             "complex_habitat_m2": [5058.871, 5058.871]}
+        ),
         "shortfalls": pd.DataFrame(
             {"property_id": ["00124"], "complex_id": ["C1"], "traps": [1], "reason": ["no ground near a road"],
              "setting": ["sites.road_distance_m"], "value_now": ["[5, 60]"], "value_needed": ["[5, 75]"],
