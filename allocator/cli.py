@@ -3,7 +3,7 @@
 import json
 import logging
 import sys
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -26,6 +26,9 @@ app = typer.Typer(
 StudyFile = Annotated[Path, typer.Argument(metavar="STUDY.toml", help="The study file.")]
 Overrides = Annotated[list[str] | None, typer.Option("--set", metavar="KEY=VALUE", help="Use another value, once.")]
 Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace a folder that an earlier plan made.")]
+Reports = Annotated[
+    list[str] | None, typer.Option("--report", metavar="pdf|docx", help="Write the report in this form too.")
+]
 Workers = Annotated[int, typer.Option(min=1, max=64, help="Threads to use.")]
 TileCells = Annotated[
     int, typer.Option(min=64, max=16384, help="Side of a tile in cells; the plan is the same with any.")
@@ -92,11 +95,13 @@ def plan(
     overwrite: Overwrite = False,
     workers: Workers = 1,
     tile_cells: TileCells = 1024,
+    reports: Reports = None,
 ) -> None:
     """Habitat acres, trap counts and sites, as a map, a GeoPackage and tables."""
     _plan(
-        context, study, out=out, overwrite=overwrite, overrides=overrides or [], workers=workers, tile_cells=tile_cells
-    )
+        context, study, out=out, overwrite=overwrite, overrides=overrides or [], workers=workers,
+        tile_cells=tile_cells, reports=reports or (),
+    )  # fmt: skip
 
 
 @app.command()
@@ -192,20 +197,21 @@ def settings(schema: Annotated[bool, typer.Option("--schema", help="As JSON Sche
 
 def _plan(
     context: typer.Context, study_file: Path, *, out: Path, overwrite: bool, overrides: list[str] | None = None,
-    workers: int = 1, tile_cells: int = 1024,
+    workers: int = 1, tile_cells: int = 1024, reports: Collection[str] = (),
 ) -> None:  # fmt: skip
     from allocator.inputs.read_study import read_study
-    from allocator.outputs.write_plan import check_target, write_plan
+    from allocator.outputs.write_plan import check_reports, check_target, write_plan
     from allocator.plan import plan_traps
 
     started = datetime.now(UTC)
+    check_reports(reports)
     check_target(out, overwrite)
     with _progress(context.obj["quiet"]) as progress:
         progress(0.0, "reading inputs")
         study = read_study(study_file, overrides or ())
         made = plan_traps(study, workers=workers, tile_cells=tile_cells, progress=progress)
         progress(1.0, "writing the plan")
-        folder = write_plan(made, out, overwrite=overwrite, started=started)
+        folder = write_plan(made, out, overwrite=overwrite, started=started, reports=reports)
     if not context.obj["quiet"]:
         _say(_summary(made, folder))
 

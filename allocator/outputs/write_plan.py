@@ -7,7 +7,7 @@ import secrets
 import shutil
 import sqlite3
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
@@ -22,6 +22,9 @@ from allocator.outputs.gpx import write_gpx
 from allocator.outputs.justification_text import justification_text
 from allocator.outputs.kmz import write_kmz
 from allocator.outputs.plan_json import MADE_BY, plan_record, write_plan_json
+from allocator.outputs.report import report_page
+from allocator.outputs.report_docx import docx_maker, write_report_docx
+from allocator.outputs.report_pdf import pdf_maker, write_report_pdf
 from allocator.outputs.score_raster import write_score_raster
 from allocator.outputs.settings_toml import settings_as_toml
 from allocator.outputs.site_cards import site_cards_page
@@ -33,6 +36,28 @@ from allocator.outputs.workbook import write_workbook
 logger = logging.getLogger(__name__)
 WRITING_ERRORS = (OSError, sqlite3.Error, DataSourceError, DataLayerError)
 """What writing a folder of outputs may raise for want of space or permission."""
+
+REPORTS = {"pdf": (pdf_maker, write_report_pdf), "docx": (docx_maker, write_report_docx)}
+"""Further forms of the report: what has to be installed, and what writes them."""
+
+
+def check_reports(reports: Collection[str]) -> None:
+    """See that the further forms of the report can be written; writes nothing.
+
+    Parameters
+    ----------
+    reports : collection of str
+        Names out of ``REPORTS``.
+
+    Raises
+    ------
+    OutputError
+        A name is none of them, or what makes them is not installed.
+    """
+    for name in reports:
+        if name not in REPORTS:
+            raise OutputError(f"--report: found {name!r}; expected {' or '.join(REPORTS)}.")
+        REPORTS[name][0]()
 
 
 def check_target(out: str | Path, overwrite: bool = False) -> Path:
@@ -125,7 +150,9 @@ def _listed(names: list[str]) -> str:
     return ", ".join(names[:3]) + more
 
 
-def write_plan(plan: Plan, out: str | Path, overwrite: bool = False, started: datetime | None = None) -> Path:
+def write_plan(
+    plan: Plan, out: str | Path, overwrite: bool = False, started: datetime | None = None, reports: Collection[str] = ()
+) -> Path:
     """Write a plan into a new folder: GeoPackage, tables, map, settings and record.
 
     Parameters
@@ -138,6 +165,8 @@ def write_plan(plan: Plan, out: str | Path, overwrite: bool = False, started: da
         Whether a plan of this tool that is already there is replaced.
     started : datetime.datetime, optional
         When the work began, with its time zone; absent: now.
+    reports : collection of str
+        Forms of the report to write besides the page: pdf, docx.
 
     Returns
     -------
@@ -147,13 +176,15 @@ def write_plan(plan: Plan, out: str | Path, overwrite: bool = False, started: da
     Raises
     ------
     OutputError
-        The folder may not be made or replaced, or writing failed. Whatever was there before is then untouched.
+        The folder may not be made or replaced, a form of the report cannot be made, or writing failed. Whatever was
+        there before is then untouched.
     """
+    check_reports(reports)
     target = check_target(out, overwrite)
     began = started or datetime.now(UTC)
     try:
         with all_or_nothing(target) as folder:
-            _write_files(plan, folder, began)
+            _write_files(plan, folder, began, reports)
             _check_occupant(target, overwrite)  # again: something may have been put there while this was written
     except WRITING_ERRORS as error:
         raise OutputError(
@@ -163,7 +194,7 @@ def write_plan(plan: Plan, out: str | Path, overwrite: bool = False, started: da
     return target
 
 
-def _write_files(plan: Plan, folder: Path, began: datetime) -> None:
+def _write_files(plan: Plan, folder: Path, began: datetime, reports: Collection[str]) -> None:
     write_geopackage(plan, folder / "plan.gpkg")
     write_tables(plan, folder / "tables")
     (folder / "site_cards.html").write_text(site_cards_page(plan), encoding="utf-8", newline="\n")
@@ -173,6 +204,9 @@ def _write_files(plan: Plan, folder: Path, began: datetime) -> None:
     write_styles(plan, folder / "styles")
     write_score_raster(plan.score, folder / "habitat_score.tif")
     (folder / "map.html").write_text(map_page(plan), encoding="utf-8", newline="\n")
+    (folder / "report.html").write_text(report_page(plan), encoding="utf-8", newline="\n")
+    for name in reports:
+        REPORTS[name][1](plan, folder / f"report.{name}")
     (folder / "justification.txt").write_text(justification_text(plan), encoding="utf-8", newline="\n")
     (folder / "settings.toml").write_text(settings_as_toml(plan.study.settings), encoding="utf-8", newline="\n")
     record = plan_record(plan, began, (datetime.now(UTC) - began).total_seconds())

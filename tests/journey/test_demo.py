@@ -39,7 +39,7 @@ def test_every_output_is_there(plan: Path) -> None:
     names = {path.name for path in plan.iterdir()}
     assert names == {
         "map.html", "plan.gpkg", "plan.json", "settings.toml", "tables", "habitat_score.tif", "justification.txt",
-        "tables.xlsx", "styles", "sites.gpx", "sites.kmz", "site_cards.html",
+        "tables.xlsx", "styles", "sites.gpx", "sites.kmz", "site_cards.html", "report.html",
     }  # fmt: skip
 
 

@@ -39,7 +39,7 @@ def test_everything_is_in_the_folder_and_nothing_beside_it(tmp_path: Path) -> No
     assert out == (tmp_path / "out").resolve()
     files = {"plan.gpkg", "map.html", "settings.toml", "plan.json", "habitat_score.tif", "justification.txt"}
     assert {path.name for path in out.iterdir()} == files | {
-        "tables", "tables.xlsx", "styles", "sites.gpx", "sites.kmz", "site_cards.html",
+        "tables", "tables.xlsx", "styles", "sites.gpx", "sites.kmz", "site_cards.html", "report.html",
     }  # fmt: skip
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
     assert (out / "map.html").read_text(encoding="utf-8") == "<!doctype html>\n<title>É</title>\n"
