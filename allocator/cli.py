@@ -134,6 +134,35 @@ def compare(
 
 
 @app.command()
+def share(
+    context: typer.Context,
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder of a plan.")],
+    audience: Annotated[str, typer.Option(metavar="partner|public", help="Who will see the copy.")],
+    out: Annotated[Path, typer.Option(help="New folder for the copy.")],
+    title: Annotated[str, typer.Option(help="Stands on the copy in place of the study's name.")] = (
+        "Feral swine trap plan"
+    ),
+    least: Annotated[int, typer.Option(help="Public: no sum of fewer properties is told; 3 or more.")] = 5,
+    side_miles: Annotated[float, typer.Option(help="Public: side of the squares in miles.")] = 5.0,
+    areas: Annotated[
+        str | None,
+        typer.Option(metavar="FILE[:LAYER]", help="Public: polygons in place of squares, such as watersheds."),
+    ] = None,
+) -> None:
+    """A copy of a plan with what an audience may see and nothing else."""
+    from allocator.outputs.shared_copy import check_new_folder, write_shared_copy
+    from allocator.share import share_plan
+
+    check_new_folder(out)
+    copy = share_plan(folder, audience, title=title, least=least, side_miles=side_miles, areas=areas)
+    written = write_shared_copy(copy, out)
+    if not context.obj["quiet"]:
+        if copy.undecided:
+            _say(f"Left out, because nobody has decided who may see it: {', '.join(copy.undecided)}")
+        _say(f"Copy for {audience}: {written / 'shared.html'}. Read {written / 'notes.txt'} before it is handed on.")
+
+
+@app.command()
 def schemes(name: Annotated[str | None, typer.Argument(help="A scheme; without it, all are listed.")] = None) -> None:
     """Schemes of land cover, roads and water that come with the tool: classes, default scores, sources."""
     from allocator.core.errors import SettingsError

@@ -10,6 +10,8 @@ import pandas as pd
 
 ColumnType = Literal["text", "yes/no", "number", "whole number"]
 
+ABBREVIATIONS = ("usng", "utm", "crs")
+
 
 @dataclass(frozen=True, slots=True)
 class Column:
@@ -34,10 +36,15 @@ class Column:
     meaning: str
 
     @property
+    def words(self) -> str:
+        """The column's name in plain words."""
+        words = self.column.replace("_", " ")
+        return words.upper() if words in ABBREVIATIONS else words.capitalize()
+
+    @property
     def title(self) -> str:
         """The column's name in plain words with its unit, such as ``Area acres (acres)``."""
-        words = self.column.replace("_", " ").capitalize()
-        return f"{words} ({self.unit})" if self.unit else words
+        return f"{self.words} ({self.unit})" if self.unit else self.words
 
     @property
     def description(self) -> str:

@@ -6,8 +6,9 @@ SQLite add the explanations, because two copies of SQLite in one process must ne
 
 import json
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,7 @@ import shapely
 from pyproj import CRS
 
 from allocator.core.results import Plan
-from allocator.outputs.columns import documented_values, read_columns
+from allocator.outputs.columns import Column, documented_values, read_columns
 from allocator.outputs.plan_json import versions
 from allocator.outputs.settings_toml import settings_as_toml
 from allocator.outputs.tables import cautions, plan_tables
@@ -66,6 +67,28 @@ _DEFINITIONS = (
 )
 
 
+@dataclass(frozen=True)
+class Layer:
+    """One layer or table of the file.
+
+    Parameters
+    ----------
+    name : str
+        Its name.
+    values : pandas.DataFrame
+        Typed as :func:`allocator.outputs.columns.documented_values` gives them, without geometry.
+    kind : str or None
+        The geometry declared, such as ``MultiPolygon``; None for a table without.
+    shapes : array of bytes or None
+        Geometry of each row as WKB; None for a table without.
+    """
+
+    name: str
+    values: pd.DataFrame
+    kind: str | None = None
+    shapes: np.ndarray | None = None
+
+
 def write_geopackage(plan: Plan, path: Path) -> None:
     """Write every table of a plan into one new GeoPackage.
 
@@ -85,17 +108,49 @@ def write_geopackage(plan: Plan, path: Path) -> None:
     OSError, pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, sqlite3.Error
         The file cannot be written.
     """
+    crs_wkt = plan.study.grid.crs_wkt
+    layers = (plan_layer(name, frame, crs_wkt) for name, frame in plan_tables(plan).items())
+    settings = ("dataset", "https://toml.io/en/v1.0.0", "application/toml", settings_as_toml(plan.study.settings))
+    write_layers(layers, path, crs_wkt=crs_wkt, columns=read_columns(), more_metadata=[settings])
+
+
+def write_layers(
+    layers: Iterable[Layer], path: Path, *, crs_wkt: str, columns: Sequence[Column],
+    more_metadata: Sequence[tuple[str, str, str, str]] = (),
+) -> None:  # fmt: skip
+    """Write layers and tables into one new GeoPackage that explains its columns and carries the cautions.
+
+    Parameters
+    ----------
+    layers : iterable of Layer
+        What to write, in this order.
+    path : pathlib.Path
+        A file that does not exist yet.
+    crs_wkt : str
+        Coordinate system of every layer.
+    columns : sequence of Column
+        The columns, explained inside the file.
+    more_metadata : sequence of tuple
+        Scope, standard, media type and text of what else the file says of itself.
+
+    Raises
+    ------
+    FileExistsError
+        The file exists.
+    OSError, pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, sqlite3.Error
+        The file cannot be written.
+    """
     if path.exists():
         raise FileExistsError(f"{path.name} exists already")
-    tables = plan_tables(plan)
+    rows = {}
     with _fixed_date():
-        for name, frame in tables.items():
-            _write_layer(name, frame, path, plan.study.grid.crs_wkt)
-    rows = {name: len(frame) for name, frame in tables.items()}
+        for layer in layers:
+            _write_layer(layer, path, crs_wkt)
+            rows[layer.name] = len(layer.values)
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
         connection.execute("PRAGMA journal_mode = DELETE")
         connection.execute("BEGIN")
-        _explain(connection, plan)
+        _explain(connection, columns, more_metadata)
         connection.execute("COMMIT")
         _check_file(connection, rows)
 
@@ -111,21 +166,47 @@ def _fixed_date() -> Iterator[None]:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
 
 
-def _write_layer(name: str, frame: pd.DataFrame, path: Path, crs_wkt: str) -> None:
+def plan_layer(name: str, frame: pd.DataFrame, crs_wkt: str) -> Layer:
+    """A documented table of a plan as a layer of the file.
+
+    Parameters
+    ----------
+    name : str
+        Name of the table.
+    frame : pandas.DataFrame or geopandas.GeoDataFrame
+        Its rows.
+    crs_wkt : str
+        The coordinate system that its geometry must be in.
+
+    Returns
+    -------
+    Layer
+        Ready to be written.
+
+    Raises
+    ------
+    ValueError
+        It is not as ``columns.csv`` documents it, or has another coordinate system or geometry.
+    """
+    kind = GEOMETRY_TYPES.get(name)
+    shapes = _geometry(name, frame, crs_wkt) if kind else None
+    return Layer(name, documented_values(name, frame), kind, shapes)
+
+
+def _write_layer(layer: Layer, path: Path, crs_wkt: str) -> None:
     """Add one table to the file.
 
     Plain arrays with masks rather than a frame: types stay as documented when a table is empty or a column blank, and
     the coordinate system is written as the grid has it, not as the nearest code.
     """
-    values = documented_values(name, frame)
-    kind = GEOMETRY_TYPES.get(name)
+    values, kind = layer.values, layer.kind
     pyogrio.raw.write(
         path,
-        geometry=_geometry(name, frame, crs_wkt) if kind else None,
+        geometry=layer.shapes,
         field_data=[_filled(values[column]) for column in values.columns],
         fields=list(values.columns),
         field_mask=[values[column].isna().to_numpy(dtype=bool) for column in values.columns],
-        layer=name,
+        layer=layer.name,
         driver="GPKG",
         encoding="UTF-8",
         crs=crs_wkt if kind else None,
@@ -155,8 +236,10 @@ def _geometry(name: str, frame: pd.DataFrame, crs_wkt: str) -> np.ndarray:
     return np.asarray(shapely.to_wkb(shapely.force_2d(shapes.to_numpy()), output_dimension=2), dtype=object)
 
 
-def _explain(connection: sqlite3.Connection, plan: Plan) -> None:
-    """Add meaning and unit of every column, and the cautions, versions and settings of the plan."""
+def _explain(
+    connection: sqlite3.Connection, columns: Sequence[Column], more_metadata: Sequence[tuple[str, str, str, str]]
+) -> None:
+    """Add meaning and unit of every column, the cautions, the versions and what else the file says of itself."""
     for definition in _DEFINITIONS:
         connection.execute(definition)
     extensions = (
@@ -171,12 +254,12 @@ def _explain(connection: sqlite3.Connection, plan: Plan) -> None:
     )
     connection.executemany(
         "INSERT INTO gpkg_data_columns VALUES (?, ?, ?, ?, ?, NULL, NULL)",
-        [(part.table, part.column, part.column, part.title, part.description) for part in read_columns()],
+        [(part.table, part.column, part.column, part.title, part.description) for part in columns],
     )
     texts = (
         ("dataset", "http://purl.org/dc/terms/description", "text/plain", "\n".join(cautions())),
         ("software", "https://www.rfc-editor.org/rfc/rfc8259", "application/json", json.dumps(versions(), indent=2)),
-        ("dataset", "https://toml.io/en/v1.0.0", "application/toml", settings_as_toml(plan.study.settings)),
+        *more_metadata,
     )
     for number, text in enumerate(texts, start=1):
         connection.execute("INSERT INTO gpkg_metadata VALUES (?, ?, ?, ?, ?)", (number, *text))

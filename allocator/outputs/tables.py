@@ -67,10 +67,24 @@ def write_tables(plan: Plan, folder: Path) -> None:
     """
     folder.mkdir(parents=True, exist_ok=True)
     for name, frame in plan_tables(plan).items():
-        _write_table(documented_values(name, frame), folder / f"{name}.csv")
+        write_table(documented_values(name, frame), folder / f"{name}.csv")
 
 
-def _write_table(frame: pd.DataFrame, path: Path) -> None:
+def write_table(frame: pd.DataFrame, path: Path) -> None:
+    """Write one table as a CSV file, guarded as :func:`write_tables` says.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        Typed as :func:`allocator.outputs.columns.documented_values` gives them.
+    path : pathlib.Path
+        The file.
+
+    Raises
+    ------
+    OSError
+        The file cannot be written.
+    """
     with path.open("w", encoding="utf-8-sig", newline="") as file:
         writer = csv.writer(file, lineterminator="\r\n")
         writer.writerow(frame.columns)

@@ -207,8 +207,10 @@ def test_a_file_that_exists_is_never_written_over(tmp_path: Path) -> None:
 def test_lost_rows_are_noticed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     whole = geopackage._write_layer
 
-    def lose_a_row(name: str, frame: pd.DataFrame, path: Path, crs_wkt: str) -> None:
-        whole(name, frame.iloc[1:] if name == "properties" else frame, path, crs_wkt)
+    def lose_a_row(layer: geopackage.Layer, path: Path, crs_wkt: str) -> None:
+        if layer.name == "properties" and layer.shapes is not None:
+            layer = replace(layer, values=layer.values.iloc[1:], shapes=layer.shapes[1:])
+        whole(layer, path, crs_wkt)
 
     monkeypatch.setattr(geopackage, "_write_layer", lose_a_row)
     with pytest.raises(OSError, match="holds 2 of the 3 rows of properties"):
