@@ -1,6 +1,5 @@
 """The tables of a plan, and the same tables as CSV files that a spreadsheet opens safely."""
 
-import csv
 import math
 from pathlib import Path
 from typing import Any
@@ -63,7 +62,8 @@ def write_tables(plan: Plan, folder: Path) -> None:
     Notes
     -----
     A text that begins with ``= + - @``, a tab or a carriage return gets an apostrophe in front, because a spreadsheet
-    would run it as a formula. Numbers never get one. Blank values are empty cells.
+    would run it as a formula. Numbers never get one. Blank values are empty cells. Text stands in quotes, so that a
+    spreadsheet that asks can be told to keep an id such as 0042 as it is.
     """
     folder.mkdir(parents=True, exist_ok=True)
     for name, frame in plan_tables(plan).items():
@@ -86,16 +86,17 @@ def write_table(frame: pd.DataFrame, path: Path) -> None:
         The file cannot be written.
     """
     with path.open("w", encoding="utf-8-sig", newline="") as file:
-        writer = csv.writer(file, lineterminator="\r\n")
-        writer.writerow(frame.columns)
-        writer.writerows(zip(*(map(_cell, frame[name].tolist()) for name in frame.columns), strict=True))
+        file.write(",".join(frame.columns) + "\r\n")
+        rows = zip(*(map(_cell, frame[name].tolist()) for name in frame.columns), strict=True)
+        file.writelines(",".join(row) + "\r\n" for row in rows)
 
 
 def _cell(value: Any) -> str:
     if value is None or value is pd.NA:
         return ""
     if isinstance(value, str):
-        return f"'{value}" if value.startswith(FORMULA_STARTS) else value
+        text = f"'{value}" if value.startswith(FORMULA_STARTS) else value
+        return '"' + text.replace('"', '""') + '"'
     if isinstance(value, float):
         return "" if math.isnan(value) else repr(value)
     return str(value)

@@ -1,11 +1,14 @@
 """CSV tables: all digits, no formulas, the same values as the plan."""
 
 import csv
+import shutil
+import subprocess
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from lxml import etree
 
 from allocator.core.cautions import HEADLINE
 from allocator.outputs.columns import columns_of, table_names
@@ -85,3 +88,24 @@ def test_an_undocumented_column_is_refused_at_the_door(tmp_path: Path) -> None:
     frame = pd.DataFrame({"owner": [np.nan]})
     with pytest.raises(ValueError, match="undocumented: owner"):
         write_tables(make_plan(problems=frame), tmp_path)
+
+
+@pytest.mark.skipif(shutil.which("soffice") is None, reason="LibreOffice is not installed: no soffice on the PATH")
+def test_a_spreadsheet_keeps_ids_and_runs_nothing(tmp_path: Path) -> None:
+    write_tables(make_plan(), tmp_path)
+    profile = f"-env:UserInstallation={(tmp_path / 'profile').as_uri()}"
+    # Tokens of the CSV filter: comma, quote, UTF-8, from line 1, no column formats, language, quoted fields as text
+    # (LibreOffice help, "CSV Filter Parameters").
+    command = ["soffice", profile, "--headless", "--infilter=CSV:44,34,76,1,,0,true", "--convert-to", "fods"]
+    subprocess.run(
+        [*command, "--outdir", str(tmp_path), str(tmp_path / "properties.csv")], check=True, capture_output=True,
+        timeout=180,
+    )  # fmt: skip
+    book = etree.parse(tmp_path / "properties.fods").getroot()
+    office, table = (f"{{{book.nsmap[name]}}}" for name in ("office", "table"))
+    rows = [list(row.iter(f"{table}table-cell")) for row in book.iter(f"{table}table-row")]
+    assert ["".join(row[0].itertext()).strip() for row in rows[1:4]] == ["00123", "00124", "7"]
+    assert {row[0].get(f"{office}value-type") for row in rows[1:4]} == {"string"}
+    assert "'=1+1" in {"".join(row[1].itertext()).strip() for row in rows}
+    assert not [cell for row in rows for cell in row if cell.get(f"{table}formula")]
+    assert "float" in {cell.get(f"{office}value-type") for cell in rows[1]}
