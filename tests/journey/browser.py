@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import cache
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -73,6 +74,26 @@ def opened(path: Path, *, width: int = 1400, height: int = 900, offline: bool = 
         yield seen
     finally:
         context.close()
+
+
+def serious_findings(page: Any) -> list[tuple[str, str, str]]:
+    """What axe-core (Deque, MPL 2.0; carried by axe-playwright-python) finds serious or critical on a page.
+
+    Parameters
+    ----------
+    page : playwright.sync_api.Page
+        An open page.
+
+    Returns
+    -------
+    list of (str, str, str)
+        Rule, impact and the markup at fault.
+    """
+    folder = resources.files("axe_playwright_python")
+    page.evaluate((folder / "axe.min.js").read_text(encoding="utf-8"))
+    found = page.evaluate("axe.run()")["violations"]
+    return [(one["id"], one["impact"], node["html"]) for one in found for node in one["nodes"]
+            if one["impact"] in ("serious", "critical")]  # fmt: skip
 
 
 @cache

@@ -15,7 +15,7 @@ import pytest
 import rasterio
 
 from allocator import demo_study_file
-from tests.journey.browser import NO_BROWSER, find_browser, opened
+from tests.journey.browser import NO_BROWSER, find_browser, opened, serious_findings
 from tests.journey.studies import run
 
 FOLDER = Path(demo_study_file()).parent
@@ -127,6 +127,16 @@ def test_map_opens_with_the_network_cut(plan: Path, width: int) -> None:
         assert seen.page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
         text = seen.page.inner_text("body")
     assert "Local law and licensed practice come first" in text
+
+
+@pytest.mark.skipif(find_browser() is None, reason=NO_BROWSER)
+@pytest.mark.parametrize("width", [1400, 390])
+@pytest.mark.parametrize("name", ["report.html", "site_cards.html"])
+def test_pages_can_be_used_by_everybody(plan: Path, name: str, width: int) -> None:
+    with opened(plan / name, width=width) as seen:
+        assert seen.requests == [] and seen.faults == []
+        assert seen.page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+        assert serious_findings(seen.page) == []
 
 
 def test_start_writes_a_study_that_check_reads(tmp_path: Path) -> None:

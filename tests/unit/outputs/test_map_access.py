@@ -1,14 +1,12 @@
 """The map page for those who do not see it, use no mouse, or want nothing to move."""
 
 from collections.abc import Iterator
-from importlib import resources
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from allocator.outputs.web_map import map_page
-from tests.journey.browser import NO_BROWSER, OpenPage, find_browser, opened
+from tests.journey.browser import NO_BROWSER, OpenPage, find_browser, opened, serious_findings
 from tests.unit.outputs.map_plan import make_plan
 
 pytestmark = pytest.mark.skipif(find_browser() is None, reason=NO_BROWSER)
@@ -29,31 +27,22 @@ def seen(path: Path) -> Iterator[OpenPage]:
         assert page.faults == [] and page.requests == []
 
 
-def _findings(page: Any) -> list[tuple[str, str, str]]:
-    """What axe-core (Deque, MPL 2.0; carried by axe-playwright-python) finds serious or critical, with the place."""
-    folder = pytest.importorskip("axe_playwright_python", reason="axe-playwright-python is a development dependency")
-    page.evaluate((resources.files(folder) / "axe.min.js").read_text(encoding="utf-8"))
-    found = page.evaluate("axe.run()")["violations"]
-    return [(one["id"], one["impact"], node["html"]) for one in found for node in one["nodes"]
-            if one["impact"] in ("serious", "critical")]  # fmt: skip
-
-
 @pytest.mark.parametrize("width", [1400, 390])
 def test_axe_finds_nothing_serious(path: Path, width: int) -> None:
     with opened(path, width=width, height=900) as seen:
         page = seen.page
-        assert _findings(page) == []
+        assert serious_findings(page) == []
         page.fill("#find-box", "s00")
         page.keyboard.press("ArrowDown")
-        assert _findings(page) == []
+        assert serious_findings(page) == []
         page.keyboard.press("Enter")
         assert page.locator(".card-title").count() == 1
         for summary in page.locator("summary").all():
             summary.click()
         page.fill("[name=price]", "much")
-        assert _findings(page) == []
+        assert serious_findings(page) == []
         page.evaluate("document.querySelector('h1').remove(); document.documentElement.removeAttribute('lang')")
-        assert [one[0] for one in _findings(page)] == ["html-has-lang"]  # the finder finds
+        assert [one[0] for one in serious_findings(page)] == ["html-has-lang"]  # the finder finds
 
 
 def test_the_first_stop_skips_the_map(seen: OpenPage) -> None:
