@@ -85,7 +85,7 @@ def _parts_of(shape: shapely.Geometry, kinds: Sequence[Kind]) -> shapely.Geometr
 
 
 def clean_polygons(
-    frame: gpd.GeoDataFrame, name: str, id_column: str | None = None
+    frame: gpd.GeoDataFrame, name: str, id_column: str | None = None, *, repair_limit: float = 1.0
 ) -> tuple[gpd.GeoDataFrame, list[Problem]]:
     """Valid polygons with an area.
 
@@ -97,6 +97,8 @@ def clean_polygons(
         Name of the input.
     id_column : str, optional
         Column that names a record.
+    repair_limit : float
+        Largest share of the area of all polygons that mending may change; 1: any.
 
     Returns
     -------
@@ -108,7 +110,7 @@ def clean_polygons(
     Raises
     ------
     GeometryError
-        No polygon is left.
+        No polygon is left, or mending changes more of the area than the limit.
     """
     kept, problems = keep_kinds(frame, ("polygon",), name, id_column)
     if not len(kept) and len(frame):
@@ -117,8 +119,21 @@ def clean_polygons(
             f"{name}: no polygons among {count_of(len(frame), 'record')} ({', '.join(found)} found). "
             "Boundaries (polygons) are needed to measure acres; points and lines do not enclose land."
         )
-    kept, mended = mend_polygons(kept, name, id_column)
-    return kept, problems + mended
+    before = shapely.area(kept.geometry.to_numpy())
+    whole, mended = mend_polygons(kept, name, id_column)
+    if len(kept) and not len(whole):
+        raise GeometryError(
+            f"{name}: none of its {count_of(len(kept), 'polygon')} encloses an area. Check the boundaries in a GIS."
+        )
+    if mended:
+        after = shapely.area(whole.geometry.reindex(kept.index).to_numpy())
+        changed = float(np.nansum(np.abs(np.nan_to_num(after) - before)) / np.nansum(after))
+        if changed > repair_limit:
+            raise GeometryError(
+                f"{name}: {mended[0].message} That is {changed:.1%} of all its acres; at most {repair_limit:.1%} "
+                "(study.repair_limit_percent) is mended unasked. Draw these boundaries again, or raise the limit."
+            )
+    return whole, problems + mended
 
 
 def mend_polygons(

@@ -26,6 +26,8 @@ from allocator.inputs.vectors import read_vector
 
 MOST_TOLD = 10
 """Records with a mistyped code that a message spells out."""
+UNKNOWN_SHARE = 0.5
+"""Where so much of a file has codes that its scheme lacks, the scheme is taken to be the wrong one."""
 
 
 @dataclass(frozen=True)
@@ -54,7 +56,7 @@ class CoverPolygons:
 
 
 def read_cover_polygons(
-    setting: LandCoverInput, folder: Path, near: Bounds | None
+    setting: LandCoverInput, folder: Path, near: Bounds | None, *, repair_limit: float = 1.0
 ) -> tuple[CoverPolygons, list[Problem]]:
     """Land cover held as polygons.
 
@@ -66,6 +68,8 @@ def read_cover_polygons(
         Folder of the study file.
     near : tuple of float or None
         Rectangle in degrees; polygons wholly outside are left out.
+    repair_limit : float
+        Largest share of a file's area that mending broken polygons may change; 1: any.
 
     Returns
     -------
@@ -91,7 +95,7 @@ def read_cover_polygons(
     for path_text in setting.paths:
         columns = {"class_field": setting.class_field}
         layer = read_vector(path_text, setting.layer, "land_cover", folder, columns=columns, near=near)
-        frame, cleaned = clean_polygons(layer.frame, layer.name)
+        frame, cleaned = clean_polygons(layer.frame, layer.name, repair_limit=repair_limit)
         if frames:
             shapes = project_shapes(frame.geometry.to_numpy(), frame.crs, frames[0].crs.to_wkt(), layer.name)
             frame = frame.set_geometry(gpd.GeoSeries(shapes, index=frame.index, crs=frames[0].crs))
@@ -289,7 +293,7 @@ def check_codes(
     scheme : Scheme
         Declared scheme.
     setting : LandCoverInput
-        ``unknown_codes``: refuse or blank.
+        ``unknown_codes``: auto, refuse or blank.
     name, thing : str
         Name of the input, and what has the codes: cell or polygon.
     typing_errors : str
@@ -303,7 +307,8 @@ def check_codes(
     Raises
     ------
     InputError
-        There are unknown codes and the settings refuse them.
+        There are unknown codes and the settings refuse them; with auto: another scheme has all codes, some are typing
+        errors, or at least ``UNKNOWN_SHARE`` of the file has them.
     """
     doubts = doubts_about_scheme(scheme.name, found)
     if not unknown:
@@ -313,7 +318,8 @@ def check_codes(
     share = number / max(sum(found.values()), 1)
     message = f"codes that are not in the scheme {scheme.name}: {listed}; {share:.2%} of all {thing}s."
     hint = " ".join(doubts) + (f" {typing_errors}." if typing_errors else "")
-    if setting.unknown_codes == "blank":
+    is_doubtful = bool(hint) or share >= UNKNOWN_SHARE
+    if setting.unknown_codes == "blank" or (setting.unknown_codes == "auto" and not is_doubtful):
         return [Problem("warning", name, f"{message} They are left blank, never habitat. {hint}".strip())]
     advice = (
         'Name the right scheme, give a CSV table with these codes (scheme = "my_classes.csv"), or set '

@@ -1,13 +1,13 @@
 """Files named in the study file: where they are, what they hold inside a zip, their hash."""
 
 import hashlib
-import zipfile
 from difflib import get_close_matches
 from functools import lru_cache
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 
 from allocator.core.errors import InputError
 from allocator.inputs.findings import input_name
+from allocator.inputs.guards import refuse_untrusted_text, safe_members
 
 READ_BYTES = 1 << 22
 
@@ -58,9 +58,13 @@ def find_file(path_text: str, role: str, folder: Path) -> tuple[Path, str | None
     Raises
     ------
     InputError
-        The file is missing or empty.
+        The file is missing, empty, or not to be trusted.
     """
-    path, layer = split_layer(path_text, folder)
+    try:
+        path, layer = split_layer(path_text, folder)
+        path.exists()
+    except OSError as error:
+        raise InputError(f"inputs.{role}: {path_text[:60]!r} cannot be a file name ({error.strerror}).") from None
     name = input_name(role, path.name)
     if not path.exists():
         siblings = [p.name for p in path.parent.iterdir()] if path.parent.is_dir() else []
@@ -74,6 +78,7 @@ def find_file(path_text: str, role: str, folder: Path) -> tuple[Path, str | None
             raise InputError(f"{name}: this is a folder; name the file in it (only a .gdb folder is read as one).")
     elif path.stat().st_size == 0:
         raise InputError(f"{name}: the file is empty (0 bytes), perhaps a failed copy. Copy it again.")
+    refuse_untrusted_text(path, name)
     return path, layer
 
 
@@ -95,25 +100,9 @@ def zip_members(path: Path, name: str) -> list[str]:
     Raises
     ------
     InputError
-        Not a zip, or a member's path leaves the archive.
+        Not a zip that can be trusted.
     """
-    try:
-        with zipfile.ZipFile(path) as archive:
-            members = [member for member in archive.namelist() if not member.endswith("/")]
-    except (zipfile.BadZipFile, OSError) as error:
-        raise InputError(f"{name}: the zip cannot be opened ({error}). Make it again or unpack it.") from None
-    unsafe = [member for member in members if _leaves_archive(member)]
-    if unsafe:
-        raise InputError(
-            f"{name}: unsafe path {unsafe[0]!r} inside the zip: it would leave the folder ('..' or absolute). "
-            "Ask where the file comes from; zip the data again without such paths."
-        )
-    return [member for member in members if not member.startswith("__MACOSX/")]
-
-
-def _leaves_archive(member: str) -> bool:
-    path = PurePosixPath(member.replace("\\", "/"))
-    return path.is_absolute() or ".." in path.parts or (len(path.parts[0]) == 2 and path.parts[0][1] == ":")
+    return [member for member in safe_members(path, name) if not member.startswith("__MACOSX/")]
 
 
 def sha256_of(path: Path) -> str:

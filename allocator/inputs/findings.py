@@ -2,9 +2,21 @@
 
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from logging import getLogger
+
+from pyogrio.errors import DataLayerError, DataSourceError, FieldError
+from pyproj.exceptions import ProjError
+from rasterio.errors import RasterioError
+from shapely.errors import GEOSException
 
 from allocator.core.errors import AllocatorError, InputError
 from allocator.core.study import Problem, Severity
+
+logger = getLogger(__name__)
+LIBRARY_FAULTS = (
+    GEOSException, ProjError, RasterioError, DataSourceError, DataLayerError, FieldError, UnicodeError, MemoryError,
+)  # fmt: skip
+"""Raised on data that no reader foresaw; a fault of this program's own is none of them."""
 
 
 def input_name(role: str, file_name: str) -> str:
@@ -126,7 +138,7 @@ class Findings:
 
     @contextmanager
     def gathering(self, source: str) -> Iterator[None]:
-        """Run a step and keep its error instead of letting it stop the rest.
+        """Run a step and keep its error, also one of a library of maps, instead of letting it stop the rest.
 
         Parameters
         ----------
@@ -137,6 +149,11 @@ class Findings:
             yield
         except AllocatorError as error:
             self.refuse(error, source)
+        except LIBRARY_FAULTS as error:
+            logger.debug("a library failed on %s", source, exc_info=True)
+            said = "not enough memory" if isinstance(error, MemoryError) else str(error).split("\n")[0]
+            message = f"{source}: the data cannot be used ({said}). The file is probably damaged; export it again."
+            self.refuse(InputError(message), source)
 
     @property
     def problems(self) -> tuple[Problem, ...]:

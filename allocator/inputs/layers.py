@@ -2,18 +2,20 @@
 
 import re
 from collections.abc import Sequence
-from contextlib import AbstractContextManager, nullcontext
-from dataclasses import dataclass
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from pathlib import Path, PurePosixPath
 from typing import Literal
 
 import pyogrio
-from pyogrio.errors import DataSourceError
+from pyogrio.errors import DataLayerError, DataSourceError, GeometryError
 
 from allocator.core.errors import InputError
+from allocator.inputs.csv_text import opened_as_utf8
 from allocator.inputs.files import zip_members
 from allocator.inputs.findings import some_of
+from allocator.inputs.parquet import is_parquet
 from allocator.inputs.shapefiles import Shapefile, openable, shapefile_at, shapefiles_in_zip
 
 Kind = Literal["polygon", "line", "point"]
@@ -22,6 +24,18 @@ KIND_WORDS: dict[Kind, tuple[str, ...]] = {
 }  # fmt: skip
 ANY_KIND = ("Unknown", "Geometry")
 ZIPPED_VECTORS = (".gpkg", ".geojson", ".json", ".kml", ".fgb", ".gml", ".csv", ".gpx", ".tab", ".mif")
+OSM_SUFFIXES = (".osm.pbf", ".osm")
+OSM_RECORDS = {
+    "roads": {"lines": "highway IS NOT NULL"},
+    "water": {
+        "lines": "waterway IS NOT NULL", "multipolygons": "natural = 'water' OR landuse IN ('reservoir', 'basin')",
+    },
+    "buildings": {"multipolygons": "building IS NOT NULL"},
+}  # fmt: skip
+"""Layers and records of an OpenStreetMap extract by role: its lines are roads, streams, fences and cables alike.
+
+Keys and values: wiki.openstreetmap.org/wiki/Map_features; layer names: the OSM driver of GDAL.
+"""
 FOLDER_LAYERS = (".kml", ".kmz")
 """Formats where every folder a user draws in becomes a layer: they are read as one."""
 
@@ -40,12 +54,15 @@ class Layer:
         Geometry type as stored; None: a table without geometry.
     shapefile : Shapefile or None
         Its parts, where it is one.
+    only : str or None
+        Records meant, as a condition of the query language; None: all.
     """
 
     dataset: str
     name: str
     kind: str | None
     shapefile: Shapefile | None = None
+    only: str | None = None
 
     def fits(self, kinds: Sequence[Kind]) -> bool:
         """Whether it may hold geometry of one of some kinds.
@@ -73,7 +90,7 @@ class Layer:
         context manager
             Gives the path.
         """
-        return nullcontext(self.dataset) if self.shapefile is None else openable(self.shapefile)
+        return opened_as_utf8(self.dataset) if self.shapefile is None else openable(self.shapefile)
 
 
 def list_layers(path: Path, name: str) -> list[Layer]:
@@ -100,6 +117,8 @@ def list_layers(path: Path, name: str) -> list[Layer]:
     if suffix == ".shp":
         shapefile = shapefile_at(path)
         return [Layer(shapefile.dataset, shapefile.stem, shapefile.kind, shapefile)]
+    if is_parquet(path):
+        return [Layer(str(path), path.stem, "Unknown")]
     if suffix == ".kmz":
         zip_members(path, name)  # refuses unsafe paths
     if suffix not in (".zip", ".shz"):
@@ -110,6 +129,8 @@ def list_layers(path: Path, name: str) -> list[Layer]:
     others |= {found.group(1) for m in members if (found := re.match(r"(.*?\.gdb)/", m, re.IGNORECASE))}
     for member in sorted(others):
         layers += _layers_of(f"/vsizip/{path.as_posix()}/{member}", name)
+    if not layers and any(member.casefold().endswith(".gdbtable") for member in members):
+        layers = _layers_of(str(path), name)  # the files of a geodatabase without its folder
     if not layers:
         raise InputError(
             f"{name}: the zip holds no shapefile, GeoPackage or other vector file. It holds: {some_of(members)}."
@@ -119,9 +140,15 @@ def list_layers(path: Path, name: str) -> list[Layer]:
 
 def _layers_of(dataset: str, name: str) -> list[Layer]:
     try:
-        return [Layer(dataset, str(layer), kind) for layer, kind in pyogrio.list_layers(dataset)]
-    except (DataSourceError, ValueError, UnicodeError) as error:
+        with opened_as_utf8(dataset) as readable:
+            layers = [Layer(dataset, str(layer), kind) for layer, kind in pyogrio.list_layers(readable)]
+    except (DataSourceError, DataLayerError, GeometryError, ValueError) as error:
         raise InputError(f"{name}: the file cannot be read. {reader_message(error)}") from None
+    if not layers:
+        raise InputError(
+            f"{name}: the file holds no layers. Export it again, or open it in a GIS to see what is wrong."
+        )
+    return layers
 
 
 def reader_message(error: Exception) -> str:
@@ -138,6 +165,8 @@ def reader_message(error: Exception) -> str:
         One or two sentences.
     """
     text = str(error).split("; It might help")[0]
+    if isinstance(error, UnicodeError):
+        return "Its text is not UTF-8, or the file is damaged. Save it as UTF-8."
     if "not recognized as being in a supported file format" in text:
         return (
             "It is not in a format that is known here. Use GeoPackage, zipped shapefile, GeoJSON, KML or KMZ, "
@@ -148,9 +177,9 @@ def reader_message(error: Exception) -> str:
 
 def choose_layers(
     layers: Sequence[Layer], wanted: str | None, kinds: Sequence[Kind], *, path: Path, name: str,
-    usual: str | None = None,
+    usual: str | None = None, role: str = "",
 ) -> list[Layer]:  # fmt: skip
-    """The layers that an input means: one, or all folders of a KML.
+    """The layers that an input means: one, all folders of a KML, or those of an OpenStreetMap extract that fit a role.
 
     Parameters
     ----------
@@ -166,6 +195,8 @@ def choose_layers(
         Name of the input, for messages.
     usual : str, optional
         Layer meant where several fit and none is named.
+    role : str
+        Table of the study file: of an OpenStreetMap extract it decides which records are meant.
 
     Returns
     -------
@@ -178,6 +209,11 @@ def choose_layers(
         No such layer, or several that fit.
     """
     names = [layer.name for layer in layers]
+    if path.name.casefold().endswith(OSM_SUFFIXES) and role in OSM_RECORDS:
+        meant = OSM_RECORDS[role]
+        layers = [replace(layer, only=meant.get(layer.name)) for layer in layers]
+        if wanted is None:
+            return [layer for layer in layers if layer.name in meant]
     if wanted is not None:
         exact = [layer for layer in layers if layer.name == wanted]
         chosen = exact or [layer for layer in layers if layer.name.casefold() == wanted.casefold()]

@@ -17,6 +17,7 @@ from allocator.core.crs import (
     transform_points,
 )  # fmt: skip
 from allocator.core.errors import CrsError, SettingsError
+from allocator.inputs.guards import refuse_endless_shapes
 
 Shapes = NDArray[np.object_]
 LONGEST_EDGE_M = 2_000.0
@@ -47,17 +48,21 @@ def project_shapes(shapes: Shapes, source: CRS, target_wkt: str, name: str) -> S
     ------
     CrsError
         A point has no place in the target system.
+    GeometryError
+        The edges are so long that splitting them makes too many vertices.
     """
     if not len(shapes) or source.equals(CRS.from_wkt(target_wkt), ignore_axis_order=True):
         return shapes
     unit_m = METRES_PER_DEGREE if source.is_geographic else float(source.axis_info[0].unit_conversion_factor)
-    split = shapely.segmentize(shapes, LONGEST_EDGE_M / unit_m)
+    refuse_endless_shapes(name, shapes, LONGEST_EDGE_M / unit_m)
+    split, is_long = shapes.copy(), shapely.length(shapes) > LONGEST_EDGE_M / unit_m
+    split[is_long] = shapely.segmentize(shapes[is_long], LONGEST_EDGE_M / unit_m)
     points = shapely.get_coordinates(split)
     try:
         x, y = transform_points(points[:, 0], points[:, 1], source.to_wkt(), target_wkt)
     except CrsError as error:
         raise CrsError(f"{name}: {error}") from None
-    # set_coordinates writes into its argument: segmentize has made new shapes, so the caller's stay untouched.
+    # set_coordinates writes into its argument: a copy, so the caller's stay untouched.
     return np.asarray(shapely.set_coordinates(split, np.column_stack([x, y])))
 
 
@@ -82,7 +87,7 @@ def box_of(bounds: Bounds, source_wkt: str, target_wkt: str) -> shapely.Polygon:
         A corner has no place in the target system.
     """
     west, south, east, north = bounds
-    longest = max(east - west, north - south) / 20
+    longest = max(east - west, north - south) / 20 or 1.0  # a single point has no edges to split
     points = shapely.get_coordinates(shapely.segmentize(shapely.box(west, south, east, north), longest))
     x, y = transform_points(points[:, 0], points[:, 1], source_wkt, target_wkt)
     return shapely.Polygon(np.column_stack([x, y]))

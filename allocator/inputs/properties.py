@@ -18,6 +18,7 @@ from allocator.core.units import acres
 from allocator.inputs.boundaries import clean_polygons, polygons_from_tracks
 from allocator.inputs.columns import as_text
 from allocator.inputs.findings import count_of, input_name, some_of
+from allocator.inputs.meaning import ACRES_COLUMNS, doubts_about_acres
 from allocator.inputs.projecting import project_shapes
 from allocator.inputs.vectors import read_vector
 
@@ -87,7 +88,9 @@ class PropertyTable:
         return Properties(self.ids, self.names, self.enrolled, shapes)
 
 
-def read_properties(setting: PropertiesInput, folder: Path) -> tuple[PropertyTable, list[Problem]]:
+def read_properties(
+    setting: PropertiesInput, folder: Path, *, repair_limit: float = 1.0
+) -> tuple[PropertyTable, list[Problem]]:
     """The property boundaries, cleaned, one record for each id.
 
     Parameters
@@ -96,6 +99,8 @@ def read_properties(setting: PropertiesInput, folder: Path) -> tuple[PropertyTab
         ``[inputs.properties]``.
     folder : Path
         Folder of the study file.
+    repair_limit : float
+        Largest share of a file's acres that mending broken boundaries may change; 1: any.
 
     Returns
     -------
@@ -107,19 +112,21 @@ def read_properties(setting: PropertiesInput, folder: Path) -> tuple[PropertyTab
     Raises
     ------
     InputError
-        A file cannot be used, an id is blank, or a value of the enrolled column is not clear.
+        A file cannot be used, mending changes too many acres, an id is blank, or a value of the enrolled column is not
+        clear.
     """
     columns = {key: column for key in ("id", "name", "enrolled") if (column := getattr(setting, key)) is not None}
+    stated = [column for column in ACRES_COLUMNS if column not in {taken.casefold() for taken in columns.values()}]
     problems: list[Problem] = []
     frames: list[gpd.GeoDataFrame] = []
     records = []
     for path_text in setting.paths:
-        layer = read_vector(path_text, setting.layer, "properties", folder, columns=columns)
+        layer = read_vector(path_text, setting.layer, "properties", folder, columns=columns, optional=stated)
         frame, found = layer.frame, list(layer.problems)
         if path_text.casefold().endswith(".gpx"):
             frame, closed = polygons_from_tracks(frame, layer.name)
             found += closed
-        frame, cleaned = clean_polygons(frame, layer.name, setting.id)
+        frame, cleaned = clean_polygons(frame, layer.name, setting.id, repair_limit=repair_limit)
         if frames:
             frame = frame.set_geometry(
                 gpd.GeoSeries(project_shapes(frame.geometry.to_numpy(), frame.crs, frames[0].crs.to_wkt(), layer.name),
@@ -127,7 +134,7 @@ def read_properties(setting: PropertiesInput, folder: Path) -> tuple[PropertyTab
             )  # fmt: skip
         frames.append(frame)
         records.append(layer.record)
-        problems += found + cleaned
+        problems += found + cleaned + doubts_about_acres(frame, layer.name)
     name = input_name("properties", records[0].path_name)
     rows = _Rows.of(frames, setting, name)
     problems += rows.problems

@@ -3,7 +3,6 @@
 import math
 import threading
 import warnings
-import zipfile
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
@@ -14,7 +13,9 @@ import rasterio
 from affine import Affine
 from numpy.typing import NDArray
 from pyproj import CRS
+from pyproj.exceptions import CRSError
 from rasterio.enums import ColorInterp, Resampling
+from rasterio.errors import CRSError as RasterioCRSError
 from rasterio.errors import RasterioError
 from rasterio.vrt import WarpedVRT
 from rasterio.windows import Window as FileWindow
@@ -25,8 +26,10 @@ from allocator.core.grid import Grid, Window
 from allocator.core.study import InputRecord, Problem
 from allocator.inputs.files import find_file, sha256_of, zip_members
 from allocator.inputs.findings import input_name, some_of
+from allocator.inputs.guards import MOST_BLOCK_BYTES, refuse_impossible_raster
 
 RASTER_SUFFIXES = (".tif", ".tiff", ".img", ".vrt", ".asc", ".bil", ".flt", ".nc", ".jp2", ".dem", ".hgt", ".adf")
+OPENING_FAULTS = (RasterioError, RasterioCRSError, UnicodeError)
 EXACT_TOLERANCE = 1e-6
 """Warping finds each cell's place in the source to this part of a source cell; 0 is refused by the library."""
 LARGEST_REAL_VALUE = 1e30
@@ -116,16 +119,20 @@ def is_raster(path: Path) -> bool:
     -------
     bool
         From the extension; a zip or GeoPackage may hold either and is looked into.
+
+    Raises
+    ------
+    InputError
+        A zip that cannot be trusted.
     """
     suffix = path.suffix.casefold()
-    if suffix == ".zip" and zipfile.is_zipfile(path):
-        with zipfile.ZipFile(path) as archive:
-            return any(_has_raster_suffix(member) for member in archive.namelist())
+    if suffix == ".zip":
+        return any(_has_raster_suffix(member) for member in zip_members(path, input_name("land_cover", path.name)))
     if suffix == ".gpkg":
         try:
             with rasterio.open(path):
                 return True
-        except RasterioError:
+        except OPENING_FAULTS:
             return False
     return _has_raster_suffix(path.name)
 
@@ -174,7 +181,7 @@ def open_raster(path_text: str, role: str, folder: Path) -> tuple[RasterFile, li
             warnings.simplefilter("ignore")
             with rasterio.open(dataset) as source:
                 return _described(source, path, dataset, role)
-    except RasterioError as error:
+    except OPENING_FAULTS as error:
         raise InputError(
             f"{name}: the raster cannot be read ({error}). Expected GeoTIFF or another GIS raster; it may be damaged."
         ) from None
@@ -190,17 +197,30 @@ def _described(source: Any, path: Path, dataset: str, role: str) -> tuple[Raster
         )
     if transform == Affine.identity() or transform.determinant == 0:
         raise CrsError(f"{name}: the raster is not placed on the map (no geotransform). Georeference it first.")
+    try:
+        crs = CRS.from_wkt(source.crs.to_wkt())
+    except (CRSError, RasterioCRSError):
+        raise CrsError(
+            f"{name}: its coordinate reference system (CRS) cannot be understood. Set it in a GIS and save it again."
+        ) from None
     colours = set(source.colorinterp)
     if {ColorInterp.red, ColorInterp.green, ColorInterp.blue} <= colours:
         raise InputError(f"{name}: this is a picture (red, green, blue bands), not values. Use the original raster.")
+    block_bytes = math.prod(source.block_shapes[0]) * np.dtype(source.dtypes[0]).itemsize
+    if block_bytes > MOST_BLOCK_BYTES:
+        raise InputError(
+            f"{name}: {source.width:,} x {source.height:,} cells in blocks of {block_bytes / 1e6:,.0f} MB, at most "
+            f"{MOST_BLOCK_BYTES / 1e6:,.0f} MB can be read at once. Save it as a tiled GeoTIFF."
+        )
     problems = []
     if source.count > 1:
         problems.append(Problem("warning", name, f"the raster has {source.count} bands; the first one is used."))
     raster = RasterFile(
-        path=path, dataset=dataset, role=role, crs_wkt=str(CRS.from_wkt(source.crs.to_wkt()).to_wkt()),
+        path=path, dataset=dataset, role=role, crs_wkt=str(crs.to_wkt()),
         transform=(transform.a, transform.b, transform.c, transform.d, transform.e, transform.f),
         width=source.width, height=source.height, dtype=source.dtypes[0], nodata=source.nodata,
     )  # fmt: skip
+    refuse_impossible_raster(name, crs, raster.bounds)
     return raster, problems
 
 
@@ -270,8 +290,21 @@ class GridCells:
             In the file's type (float32 where warped smoothly); meaningless where blank.
         is_blank : array of bool, same shape
             True for nodata, NaN and cells outside the file.
+
+        Raises
+        ------
+        InputError
+            The file is damaged there.
         """
-        source = self._source()
+        try:
+            return self._read(self._source(), window)
+        except (RasterioError, MemoryError) as error:
+            raise InputError(
+                f"{self.raster.name}: cells near the properties cannot be read ({error}). The raster is damaged or "
+                "only partly copied; copy or export it again."
+            ) from None
+
+    def _read(self, source: Any, window: Window) -> tuple[NDArray[Any], NDArray[np.bool_]]:
         if self._offset is not None:
             row, column = window.row + self._offset[0], window.column + self._offset[1]
         else:

@@ -19,6 +19,7 @@ from allocator.core.study import Problem, Properties, Roads, Shapes, Soils, Stud
 from allocator.core.visits import SiteDecision
 from allocator.inputs.features import place_existing_traps, place_features, place_sightings, read_features
 from allocator.inputs.findings import Findings
+from allocator.inputs.meaning import doubts_about_shapes
 from allocator.inputs.placing import place_cover, place_rasters
 from allocator.inputs.projecting import working_crs
 from allocator.inputs.properties import overlaps_between
@@ -116,6 +117,7 @@ def _place(settings: Settings, sources: Sources, findings: Findings) -> Study | 
     raster = cover if isinstance(cover, RasterFile) else None
     crs_wkt = working_crs(settings.study.crs, table.degrees, raster.crs_wkt if raster is not None else None)
     properties = table.projected(crs_wkt)
+    findings.extend(doubts_about_shapes(properties, table.name))
     findings.extend(overlaps_between(properties, table.name))
     wide = widened(properties.bounds_m, wide_m(settings))
     parts = _place_features(settings, sources, crs_wkt, properties, findings)

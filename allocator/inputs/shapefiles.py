@@ -12,6 +12,7 @@ import numpy as np
 import pyogrio
 
 from allocator.core.study import Problem, Severity
+from allocator.inputs.guards import head_of_member
 
 PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 LANGUAGE_BYTE = 29
@@ -77,7 +78,7 @@ class Shapefile:
         extension : str
             Such as ``.dbf``.
         most : int
-            How many bytes at most.
+            How many bytes at most; -1: all.
 
         Returns
         -------
@@ -88,8 +89,8 @@ class Shapefile:
         if member is None:
             return b""
         if self._is_zipped:
-            with zipfile.ZipFile(self.container) as archive, archive.open(member) as stream:
-                return stream.read(most)
+            with zipfile.ZipFile(self.container) as archive:
+                return head_of_member(archive, member, self.container.name, most)
         with (self.container.parent / member).open("rb") as stream:
             return stream.read(most)
 
@@ -214,8 +215,7 @@ def openable(shapefile: Shapefile) -> Iterator[str]:
         for member in shapefile.members:
             target = Path(folder) / f"{shapefile.stem}{PurePosixPath(member).suffix.casefold()}"
             if shapefile._is_zipped:
-                with zipfile.ZipFile(shapefile.container) as archive:
-                    target.write_bytes(archive.read(member))
+                target.write_bytes(shapefile.read_part(target.suffix, -1))
             else:
                 shutil.copyfile(shapefile.container.parent / member, target)
         before = pyogrio.get_gdal_config_option("SHAPE_RESTORE_SHX")

@@ -75,9 +75,9 @@ def read_sources(settings: Settings, folder: Path, findings: Findings) -> Source
     Sources
         What could be read.
     """
-    inputs, sources = settings.inputs, Sources()
+    inputs, sources, limit = settings.inputs, Sources(), settings.study.repair_limit
     with findings.gathering("inputs.properties"):
-        sources.properties, found = read_properties(inputs.properties, folder)
+        sources.properties, found = read_properties(inputs.properties, folder, repair_limit=limit)
         findings.extend(found)
     near = _box_to_read(settings, sources.properties.degrees) if sources.properties is not None else None
     with findings.gathering("inputs.land_cover.scheme"):
@@ -85,7 +85,7 @@ def read_sources(settings: Settings, folder: Path, findings: Findings) -> Source
         check_scores(scheme, settings.habitat)
         sources.scheme = scheme
     with findings.gathering("inputs.land_cover"):
-        sources.cover = _read_cover(inputs.land_cover, folder, near, findings)
+        sources.cover = _read_cover(inputs.land_cover, folder, near, limit, findings)
     if inputs.crops is not None:
         with findings.gathering("inputs.crops.scheme"):
             sources.crops_scheme = _crops_scheme(inputs.crops, folder)
@@ -129,12 +129,12 @@ def _crops_scheme(setting: CropsInput, folder: Path) -> Scheme:
 
 
 def _read_cover(
-    setting: LandCoverInput, folder: Path, near: Bounds | None, findings: Findings
+    setting: LandCoverInput, folder: Path, near: Bounds | None, repair_limit: float, findings: Findings
 ) -> RasterFile | CoverPolygons:
     path, _ = find_file(setting.paths[0], "land_cover", folder)
     source: RasterFile | CoverPolygons
     if not is_raster(path):
-        source, found = read_cover_polygons(setting, folder, near)
+        source, found = read_cover_polygons(setting, folder, near, repair_limit=repair_limit)
     elif len(setting.paths) > 1:
         name = input_name("land_cover", path.name)
         raise SettingsError(

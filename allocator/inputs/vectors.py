@@ -20,9 +20,12 @@ from allocator.core.errors import CrsError, GeometryError, InputError
 from allocator.core.study import InputRecord, Problem
 from allocator.inputs.columns import SHAPEFILE_NAME_LENGTH, as_text, find_column
 from allocator.inputs.csv_points import coordinate_columns, points_of_table
+from allocator.inputs.csv_text import doubts_about_text
 from allocator.inputs.files import find_file, sha256_of
 from allocator.inputs.findings import count_of, input_name, some_of
+from allocator.inputs.guards import refuse_endless_shapes, refuse_impossible_places
 from allocator.inputs.layers import Kind, Layer, choose_layers, list_layers, reader_message
+from allocator.inputs.parquet import is_parquet, parquet_fields, read_parquet
 from allocator.inputs.shapefiles import missing_parts, text_encoding
 
 KINDS: dict[str, tuple[Kind, ...]] = {
@@ -41,9 +44,11 @@ KINDS: dict[str, tuple[Kind, ...]] = {
 MAY_BE_EMPTY = tuple(role for role in KINDS if role not in ("properties", "land_cover"))
 USUAL_LAYERS = {"site_decisions": "sites"}
 """Layer meant where several fit and none is named: a plan holds its sites beside its candidates."""
+LINE_TYPES = (1, 5)
 WITHOUT_TABLE = ("id", "name", "name_field")
 """Columns that a shapefile without its .dbf can do without; records are numbered instead."""
-IGNORED_WARNINGS = ("Measured (M) geometry", "driver supports", "Non closed ring", "organizePolygons", "column names")
+IGNORED_WARNINGS = ("Measured (M) geometry", "driver supports", "Non closed ring", "organizePolygons", "column names",
+                    "invalid value encountered")  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -127,7 +132,7 @@ def read_vector(
     file_name = f"{path.name}:{wanted}" if wanted else path.name
     name = input_name(role, file_name)
     layers, usual = list_layers(path, name), USUAL_LAYERS.get(role)
-    chosen = choose_layers(layers, wanted, KINDS[role], path=path, name=name, usual=usual)
+    chosen = choose_layers(layers, wanted, KINDS[role], path=path, name=name, usual=usual, role=role)
     reading = _Reading(name, role, columns or {}, optional, near)
     parts = [reading.read(one) for one in chosen]
     frame = _one_frame([part for part, _ in parts])
@@ -136,7 +141,10 @@ def read_vector(
         raise GeometryError(f"{name}: the layer is empty (0 features). Check the layer and any filter of the export.")
     if total == 0:
         reading.problems.append(Problem("warning", name, "the layer is empty (0 features); it is left out."))
+    refuse_endless_shapes(name, frame.geometry.to_numpy())
     frame = _drop_missing_shapes(frame, reading)
+    if len(frame):  # again, for a record whose place is no number hid the bounds of the others
+        reading.check_coordinates(frame.crs, frame.total_bounds)
     crs = describe(frame.crs.to_wkt())
     record = InputRecord(role, file_name, crs, len(frame), sha256_of(path))
     return VectorLayer(frame, record, reading.problems, total, reading.file_bounds)
@@ -160,6 +168,7 @@ class _Reading:
         """Frame near the study, and how many features the layer holds in all."""
         if layer.shapefile is not None:
             self.problems += missing_parts(layer.shapefile, self.name)
+        self.problems += doubts_about_text(layer.dataset, self.name)
         try:
             with layer.opened() as dataset, warnings.catch_warnings(record=True) as caught:
                 warnings.simplefilter("always")
@@ -172,6 +181,8 @@ class _Reading:
         return frame, total
 
     def _read_dataset(self, dataset: str, layer: Layer) -> tuple[gpd.GeoDataFrame, int]:
+        if is_parquet(dataset):
+            return self._read_parquet(Path(dataset), layer)
         encoding = text_encoding(layer.shapefile) if layer.shapefile is not None else None
         info = pyogrio.read_info(dataset, layer=layer.name, encoding=encoding)
         names = self._names(list(info["fields"]), layer)
@@ -187,9 +198,22 @@ class _Reading:
         bounds = frame.total_bounds
         if not len(frame) and total:
             bounds = np.asarray(pyogrio.read_info(dataset, layer=layer.name, force_total_bounds=True)["total_bounds"])
-        self._check_coordinates(frame.crs, bounds)
+        self.check_coordinates(frame.crs, bounds)
         if np.isfinite(bounds).all():
-            self.file_bounds = (float(bounds[0]), float(bounds[1]), float(bounds[2]), float(bounds[3]))
+            self.file_bounds = _bounds_of(bounds)
+        return frame, total
+
+    def _read_parquet(self, path: Path, layer: Layer) -> tuple[gpd.GeoDataFrame, int]:
+        names = self._names(parquet_fields(path, self.name), layer)
+        frame = read_parquet(path, list(names), self.name).rename(columns=names)
+        crs = self._trusted_crs(frame.crs, layer)
+        self.check_coordinates(crs, frame.total_bounds)
+        self.file_bounds = _bounds_of(frame.total_bounds)
+        total, box = len(frame), _box_in(crs, self.near) if self.near is not None else None
+        if box is not None:
+            west, south, east, north = shapely.bounds(frame.geometry.to_numpy()).T
+            # Shapes without bounds stay: they are named later.
+            frame = frame[~((west > box[2]) | (east < box[0]) | (south > box[3]) | (north < box[1]))]
         return frame, total
 
     def _names(self, fields: list[str], layer: Layer) -> dict[str, str]:
@@ -225,7 +249,7 @@ class _Reading:
     ) -> gpd.GeoDataFrame:
         def load(on_invalid: str) -> gpd.GeoDataFrame:
             table = pyogrio.read_dataframe(
-                dataset, layer=layer.name, columns=list(names), bbox=box, encoding=encoding,
+                dataset, layer=layer.name, columns=list(names), bbox=box, encoding=encoding, where=layer.only,
                 force_2d=True, on_invalid=on_invalid,
             )  # fmt: skip
             return table if isinstance(table, gpd.GeoDataFrame) else gpd.GeoDataFrame(table, geometry=[], crs=None)
@@ -242,13 +266,22 @@ class _Reading:
 
     def _declared_crs(self, info: Mapping[str, object], layer: Layer) -> CRS | None:
         """The layer's system; None for a CSV, which has no place to say it."""
-        if info["crs"]:
-            crs = CRS.from_user_input(info["crs"])
+        if info["driver"] == "CSV" and not info["crs"]:
+            return None
+        return self._trusted_crs(info["crs"], layer)
+
+    def _trusted_crs(self, stated: object, layer: Layer) -> CRS:
+        if stated:
+            try:
+                crs = CRS.from_user_input(stated)
+            except CRSError:
+                raise CrsError(
+                    f"{self.name}: its coordinate reference system (CRS) cannot be understood; it may be damaged. Set "
+                    "the CRS in a GIS and export again."
+                ) from None
             if crs.is_geographic or crs.is_projected or crs.is_bound or crs.is_compound:
                 self._doubt_old_datum(crs)
                 return crs
-        elif info["driver"] == "CSV":
-            return None
         part = " (no .prj file)" if layer.shapefile is not None else ""
         raise CrsError(
             f"{self.name}: the layer has no coordinate reference system (CRS){part}, so nobody can say where it lies. "
@@ -274,8 +307,10 @@ class _Reading:
         )
         return frame.set_crs(GEOGRAPHIC)
 
-    def _check_coordinates(self, crs: CRS, bounds: np.ndarray) -> None:
+    def check_coordinates(self, crs: CRS, bounds: np.ndarray) -> None:
+        """Refuse coordinates that cannot be in their system; those that are no numbers pass."""
         west, south, east, north = (float(value) for value in bounds)
+        refuse_impossible_places(self.name, CRS.from_user_input(crs), (west, south, east, north))
         if not np.isfinite(bounds).all() or not CRS.from_user_input(crs).is_geographic:
             return
         found = f"x {west:.6g} to {east:.6g}, y {south:.6g} to {north:.6g}"
@@ -290,6 +325,10 @@ class _Reading:
                 f"{self.name}: the coordinates ({found}) cannot be longitude and latitude in degrees, as the file's "
                 "CRS says. They look projected (metres or feet): export in longitude and latitude, or declare the CRS."
             )
+
+
+def _bounds_of(bounds: np.ndarray) -> Bounds:
+    return float(bounds[0]), float(bounds[1]), float(bounds[2]), float(bounds[3])
 
 
 def _box_in(crs: CRS, near: Bounds) -> Bounds | None:
@@ -313,7 +352,16 @@ def _one_frame(frames: Sequence[gpd.GeoDataFrame]) -> gpd.GeoDataFrame:
 
 def _drop_missing_shapes(frame: gpd.GeoDataFrame, reading: _Reading) -> gpd.GeoDataFrame:
     shapes = frame.geometry.to_numpy()
-    is_missing = shapely.is_missing(shapes) | shapely.is_empty(shapes)
+    points, of = shapely.get_coordinates(shapes, return_index=True)
+    is_placed = np.ones(len(shapes), dtype=bool)
+    is_placed[of[~np.isfinite(points).all(axis=1)]] = False
+    is_missing = shapely.is_missing(shapes) | shapely.is_empty(shapes) | ~is_placed
+    is_flat = (shapely.length(shapes) == 0) & np.isin(shapely.get_type_id(shapes), LINE_TYPES) & ~is_missing
+    if is_flat.any():
+        labels = record_labels(frame[is_flat], reading.columns.get("id"))
+        message = f"{count_of(int(is_flat.sum()), 'line')} without length: {some_of(labels)}; left out."
+        reading.problems.append(Problem("warning", reading.name, message))
+        frame, is_missing = frame[~is_flat], is_missing[~is_flat]
     if not is_missing.any():
         return frame
     if is_missing.all():

@@ -54,8 +54,7 @@ def about(problems: list[Problem], file_name: str) -> str:
 @pytest.mark.parametrize("row", manifest(), ids=lambda row: row["file"])
 def test_every_bad_file_ends_as_the_manifest_says(tmp_path, row, with_id):
     path = study_file(tmp_path, row, with_id=with_id)
-    overrides = ["inputs.land_cover.unknown_codes=blank"] if row["file"].startswith("d18") else []
-    problems = check_study(path, overrides)
+    problems = check_study(path)
     errors = [p for p in problems if p.severity == "error"]
     told = about(problems, row["file"])
     assert bool(errors) == (row["expected"] == "reject"), told
@@ -66,13 +65,15 @@ def test_every_bad_file_ends_as_the_manifest_says(tmp_path, row, with_id):
     if row["expected"] != "accept":
         assert re.search(mentions, told, re.IGNORECASE), told
     if not errors:
-        study = read_study(path, overrides)
+        study = read_study(path)
         assert len(study.properties.ids) and shapely.is_valid(study.properties.shapes).all()
 
 
-def test_unknown_codes_are_refused_unless_allowed(tmp_path):
+def test_unknown_codes_are_told_and_refused_when_asked(tmp_path):
     row = next(row for row in manifest() if row["file"].startswith("d18"))
-    told = about(check_study(study_file(tmp_path, row, with_id=True)), row["file"])
+    path = study_file(tmp_path, row, with_id=True)
+    assert "left blank" in about(check_study(path), row["file"])
+    told = about(check_study(path, ["inputs.land_cover.unknown_codes=refuse"]), row["file"])
     # 3,000 of the raster's 14,400 cells; its UTM cells are read onto finer ones, so only the share is its own.
     assert "77 (" in told and "250 (" in told and "20.83% of all cells" in told and "unknown_codes" in told
 

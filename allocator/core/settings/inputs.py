@@ -27,7 +27,11 @@ class PropertiesInput(FileInput):
     enrolled: str | None = Field(None, description="column, yes or no; absent: all are enrolled")
 
 
-UNKNOWN_CODES = "codes that the scheme does not have: refuse the file, or count those cells as blank"
+UnknownCodes = Literal["auto", "refuse", "blank"]
+UNKNOWN_CODES = (
+    "codes that the scheme does not have: refuse the file, or count those cells as blank; auto: blank with a warning, "
+    "but refuse where another scheme knows all codes, half of the map is unknown, or a wetland code is mistyped"
+)
 
 
 class LandCoverInput(FileInput):
@@ -35,7 +39,7 @@ class LandCoverInput(FileInput):
 
     scheme: str = Field(description="nlcd, nlcd_1992, ccap, worldcover, cowardin, cdl, or the path of a CSV")
     class_field: str | None = Field(None, description="column with the class code; polygons only")
-    unknown_codes: Literal["refuse", "blank"] = Field("refuse", description=UNKNOWN_CODES)
+    unknown_codes: UnknownCodes = Field("auto", description=UNKNOWN_CODES)
 
 
 class WaterInput(FileInput):
@@ -71,7 +75,7 @@ class CropsInput(Section):
 
     path: str = Field(description="raster; relative to the study file")
     scheme: str = Field("cdl", description="cdl, or the path of a CSV (code,name,score,crops)")
-    unknown_codes: Literal["refuse", "blank"] = Field("refuse", description=UNKNOWN_CODES)
+    unknown_codes: UnknownCodes = Field("auto", description=UNKNOWN_CODES)
 
 
 class SoilsInput(FileInput):

@@ -29,6 +29,14 @@ class StudySettings(Section):
     crs: str = Field("auto", description="equal-area system to work in; auto: the raster's own, or one centred here")
     margin_m: NotNegative = Field(description="land scored around the properties, metres")
     property_lines: Literal["share", "centre"] = Field(description="how a cell on a property line counts")
+    repair_limit_percent: Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)] = Field(
+        description="broken boundaries are refused where mending them changes more of all acres, percent"
+    )
+
+    @property
+    def repair_limit(self) -> float:
+        """Share of all acres that mending may change, as a fraction."""
+        return self.repair_limit_percent / 100
 
     @property
     def seasons(self) -> tuple[str, ...]:

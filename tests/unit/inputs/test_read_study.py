@@ -132,8 +132,8 @@ def test_unknown_raster_codes_are_refused_or_left_blank(tmp_path):
     write_raster(tmp_path / "cover.tif", values)
     path = write_study(tmp_path)
     with pytest.raises(InputError, match=r"inputs\.land_cover \(cover\.tif\).*77 \(20 cells\).*unknown_codes"):
-        read_study(path)
-    study = read_study(path, ["inputs.land_cover.unknown_codes=blank"])
+        read_study(path, ["inputs.land_cover.unknown_codes=refuse"])
+    study = read_study(path)
     assert "77 (20 cells)" in text_of(study.problems)
     assert (study.cover.read(study.grid.window) == 255).sum() == 20
 
