@@ -26,6 +26,7 @@ app = typer.Typer(
 StudyFile = Annotated[Path, typer.Argument(metavar="STUDY.toml", help="The study file.")]
 Overrides = Annotated[list[str] | None, typer.Option("--set", metavar="KEY=VALUE", help="Use another value, once.")]
 Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace a folder that an earlier plan made.")]
+AsJson = Annotated[bool, typer.Option("--json", help="As JSON.")]
 Reports = Annotated[
     list[str] | None, typer.Option("--report", metavar="pdf|docx", help="Write the report in this form too.")
 ]
@@ -70,19 +71,14 @@ def start(folder: Annotated[Path, typer.Argument(metavar="DIR", help="A new fold
 
 
 @app.command()
-def check(context: typer.Context, study: StudyFile, overrides: Overrides = None) -> None:
-    """Read everything, list every problem found; write nothing."""
-    from allocator.inputs.read_study import check_study
+def check(study: StudyFile, overrides: Overrides = None, as_json: AsJson = False) -> None:
+    """Read everything, say of every input what it holds and of every problem what to do; write nothing."""
+    from allocator.inputs.read_study import look_at_study
+    from allocator.outputs.check_words import check_record, check_words
 
-    problems = check_study(study, overrides or ())
-    counts = {kind: sum(one.severity == kind for one in problems) for kind in ("error", "warning", "note")}
-    for source in dict.fromkeys(one.source for one in problems):
-        _say(source)
-        for one in problems:
-            if one.source == source:
-                _say(f"  {one.severity}: {one.message}")
-    _say(", ".join(f"{count} {kind}{'' if count == 1 else 's'}" for kind, count in counts.items()) + ".")
-    if counts["error"]:
+    checked = look_at_study(study, overrides or ())
+    _say(json.dumps(check_record(checked), indent=2) if as_json else check_words(checked))
+    if checked.study is None:
         raise typer.Exit(2)
 
 
@@ -121,7 +117,7 @@ def explain(
 def compare(
     one: Annotated[Path, typer.Argument(metavar="DIR", help="Folder of a plan.")],
     other: Annotated[Path, typer.Argument(metavar="DIR", help="Folder of another plan.")],
-    as_json: Annotated[bool, typer.Option("--json", help="As JSON.")] = False,
+    as_json: AsJson = False,
 ) -> None:
     """What changed from one plan to another: totals, settings, inputs, properties, sites."""
     from allocator.compare import compare_plans, comparison_words

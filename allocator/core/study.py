@@ -379,3 +379,22 @@ class Study:
     def planned(self) -> Season:
         """The season that traps and sites are planned for."""
         return self.seasons[0]
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """What reading a study came to, whether it can be planned or not.
+
+    Parameters
+    ----------
+    settings : Settings or None
+        None where the study file itself cannot be used.
+    study : Study or None
+        None where an error was found.
+    problems : tuple of Problem
+        In the order found.
+    """
+
+    settings: Settings | None
+    study: Study | None
+    problems: tuple[Problem, ...]

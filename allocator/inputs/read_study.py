@@ -15,7 +15,7 @@ from allocator.core.crs import GEOGRAPHIC, transform_points
 from allocator.core.errors import InputError
 from allocator.core.grid import Grid
 from allocator.core.settings import Settings, WaterKind
-from allocator.core.study import Problem, Properties, Roads, Shapes, Soils, Study, Water
+from allocator.core.study import Checked, Problem, Properties, Roads, Shapes, Soils, Study, Water
 from allocator.core.visits import SiteDecision
 from allocator.inputs.features import place_existing_traps, place_features, place_sightings, read_features
 from allocator.inputs.findings import Findings
@@ -60,7 +60,7 @@ def read_study(path: Path | str, overrides: Sequence[str] = ()) -> Study:
         Every problem of every input at once: of one class where all share it, else an InputError.
     """
     findings = Findings()
-    study = _read(Path(path), overrides, findings)
+    _, study = _read(Path(path), overrides, findings)
     findings.raise_errors()
     if study is None:  # only an error kept above leaves a study unfinished
         raise InputError(f"{path}: the study could not be read.")
@@ -82,18 +82,38 @@ def check_study(path: Path | str, overrides: Sequence[str] = ()) -> list[Problem
     list of Problem
         In the order found; empty where nothing was.
     """
+    return list(look_at_study(path, overrides).problems)
+
+
+def look_at_study(path: Path | str, overrides: Sequence[str] = ()) -> Checked:
+    """A study as far as it can be read, with every problem; never raises for a user's mistake.
+
+    Parameters
+    ----------
+    path : Path or str
+        Study file (TOML).
+    overrides : sequence of str
+        ``KEY=VALUE``, over the file's values.
+
+    Returns
+    -------
+    Checked
+        Settings, study and problems.
+    """
     findings = Findings()
-    _read(Path(path), overrides, findings)
-    return list(findings.problems)
+    settings, study = _read(Path(path), overrides, findings)
+    has_errors = any(one.severity == "error" for one in findings.problems)
+    return Checked(settings, None if has_errors else study, findings.problems)
 
 
-def _read(path: Path, overrides: Sequence[str], findings: Findings) -> Study | None:
+def _read(path: Path, overrides: Sequence[str], findings: Findings) -> tuple[Settings | None, Study | None]:
+    settings = None
     with findings.gathering(path.name):
         settings = read_settings(path, overrides)
         sources = read_sources(settings, path.parent, findings)
         _read_field_points(settings, path.parent, sources, findings)
-        return _place(settings, sources, findings)
-    return None
+        return settings, _place(settings, sources, findings)
+    return settings, None
 
 
 def _read_field_points(settings: Settings, folder: Path, sources: Sources, findings: Findings) -> None:

@@ -2,6 +2,7 @@
 
 import json
 import os
+import resource
 import sqlite3
 import subprocess
 import sys
@@ -24,14 +25,16 @@ FOLDER = Path(demo_study_file()).parent
 @pytest.fixture(scope="module")
 def plan(tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("demo") / "plan"
-    began = time.monotonic()
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
     command = [sys.executable, "-m", "allocator", "demo", "--out", str(out)]
     cut = ["unshare", "-n"]  # no network at all, where the system lets us cut it
     if os.geteuid() == 0 and subprocess.run([*cut, "true"], check=False, capture_output=True).returncode == 0:
         command = [*cut, *command]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
-    assert time.monotonic() - began < 15, "the demo's budget is 15 s"
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    seconds = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    assert seconds < 15, "the demo's budget is 15 s of processor time"
     return out
 
 
