@@ -59,6 +59,8 @@ class RasterFile:
         Type of the values.
     nodata : float or None
         Value that means blank, where declared.
+    sheets : tuple of RasterFile
+        The files, where several make this one; ``path`` is then the first of them.
     """
 
     path: Path
@@ -70,11 +72,13 @@ class RasterFile:
     height: int
     dtype: str
     nodata: float | None
+    sheets: tuple["RasterFile", ...] = ()
 
     @property
     def name(self) -> str:
         """Name of the input in messages."""
-        return input_name(self.role, self.path.name)
+        more = f" and {len(self.sheets) - 1} more" if self.sheets else ""
+        return input_name(self.role, f"{self.path.name}{more}")
 
     @property
     def bounds(self) -> Bounds:
@@ -91,20 +95,22 @@ class RasterFile:
         a, b, _, d, e, _ = self.transform
         return b == 0 and d == 0 and a > 0 > e and abs(a + e) <= 1e-9 * a
 
-    def record(self, cells: int) -> InputRecord:
-        """The file as it was used.
+    def records(self, cells: int) -> tuple[InputRecord, ...]:
+        """The files as they were used.
 
         Parameters
         ----------
         cells : int
-            Cells read.
+            Cells read; of each of several sheets its own are told.
 
         Returns
         -------
-        InputRecord
-            With the hash of the file.
+        tuple of InputRecord
+            With the hash of each file.
         """
-        return InputRecord(self.role, self.path.name, describe(self.crs_wkt), cells, sha256_of(self.path))
+        if self.sheets:
+            return tuple(record for one in self.sheets for record in one.records(one.width * one.height))
+        return (InputRecord(self.role, self.path.name, describe(self.crs_wkt), cells, sha256_of(self.path)),)
 
 
 def is_raster(path: Path) -> bool:

@@ -13,10 +13,11 @@ from allocator.core.study import InputRecord
 from allocator.inputs.cover import CoverPolygons, read_cover_polygons
 from allocator.inputs.features import FeatureTable, read_features
 from allocator.inputs.files import find_file
-from allocator.inputs.findings import Findings, input_name
+from allocator.inputs.findings import Findings
 from allocator.inputs.kit_tables import read_kit
+from allocator.inputs.mosaics import open_rasters
 from allocator.inputs.properties import PropertyTable, read_properties
-from allocator.inputs.rasters import RasterFile, is_raster, open_raster
+from allocator.inputs.rasters import RasterFile, is_raster
 from allocator.inputs.roads import RoadTable, read_roads
 from allocator.inputs.schemes import Scheme, check_scores, read_scheme
 from allocator.inputs.soils import read_soils
@@ -93,7 +94,7 @@ def read_sources(settings: Settings, folder: Path, findings: Findings) -> Source
         setting = getattr(inputs, role)
         if setting is not None:
             with findings.gathering(f"inputs.{role}"):
-                sources.rasters[role], found = open_raster(setting.path, role, folder)
+                sources.rasters[role], found = open_rasters(setting.paths, role, folder)
                 findings.extend(found)
     if inputs.water is not None:
         with findings.gathering("inputs.water"):
@@ -135,13 +136,8 @@ def _read_cover(
     source: RasterFile | CoverPolygons
     if not is_raster(path):
         source, found = read_cover_polygons(setting, folder, near, repair_limit=repair_limit)
-    elif len(setting.paths) > 1:
-        name = input_name("land_cover", path.name)
-        raise SettingsError(
-            f"{name}: {len(setting.paths)} rasters are listed; one is read. Make a mosaic of them first."
-        )
     else:
-        source, found = open_raster(setting.paths[0], "land_cover", folder)
+        source, found = open_rasters(setting.paths, "land_cover", folder)
         if setting.scheme == "cowardin":
             raise InputError(f"{source.name}: the scheme cowardin has letter codes; a raster holds numbers.")
         if setting.class_field is not None:
@@ -221,10 +217,11 @@ def input_records(sources: Sources, grid: Grid) -> tuple[InputRecord, ...]:
     cells, cover = grid.rows * grid.columns, sources.cover
     records = list(sources.properties.records) if sources.properties is not None else []
     if cover is not None:
-        records += [cover.record(cells)] if isinstance(cover, RasterFile) else cover.records
+        records += cover.records(cells) if isinstance(cover, RasterFile) else cover.records
     records += sources.water.records if sources.water is not None else ()
     records += sources.roads.records if sources.roads is not None else ()
-    records += [raster.record(cells) for raster in sources.rasters.values()]
+    for raster in sources.rasters.values():
+        records += raster.records(cells)
     records += sources.soils.records if sources.soils is not None else ()
     for features in sources.features.values():
         records += features.records

@@ -1,22 +1,30 @@
 """``[inputs.*]``: the files of a study."""
 
-from typing import Literal
+from typing import Annotated, Literal
 
 from pydantic import Field
 
 from allocator.core.settings.base import Section
 
+Files = str | Annotated[tuple[str, ...], Field(min_length=1)]
 
-class FileInput(Section):
-    """One input file, or several that count as one."""
 
-    path: str | tuple[str, ...] = Field(description="file, FILE:LAYER, or a list of either; relative to the study file")
-    layer: str | None = Field(None, description="layer, when the file holds several")
+class PathInput(Section):
+    """One file, or several that count as one."""
+
+    path: Files = Field(description="file, or a list of files; relative to the study file")
 
     @property
     def paths(self) -> tuple[str, ...]:
         """The files as a tuple, also when there is one."""
         return (self.path,) if isinstance(self.path, str) else self.path
+
+
+class FileInput(PathInput):
+    """One input file, or several that count as one."""
+
+    path: Files = Field(description="file, FILE:LAYER, or a list of either; relative to the study file")
+    layer: str | None = Field(None, description="layer, when the file holds several")
 
 
 class PropertiesInput(FileInput):
@@ -27,6 +35,7 @@ class PropertiesInput(FileInput):
     enrolled: str | None = Field(None, description="column, yes or no; absent: all are enrolled")
 
 
+SHEETS = "raster, or a list of sheets on the same cells; relative to the study file"
 UnknownCodes = Literal["auto", "refuse", "blank"]
 UNKNOWN_CODES = (
     "codes that the scheme does not have: refuse the file, or count those cells as blank; auto: blank with a warning, "
@@ -63,17 +72,17 @@ class RoadsInput(FileInput):
     )
 
 
-class ElevationInput(Section):
-    """Ground elevation: a raster."""
+class ElevationInput(PathInput):
+    """Ground elevation: a raster, or several sheets of one."""
 
-    path: str = Field(description="raster; relative to the study file")
+    path: Files = Field(description=SHEETS)
     vertical_unit: Literal["m", "ft", "us_ft"] = Field("m", description="unit of the heights")
 
 
-class CropsInput(Section):
-    """Crops of one year: a raster of class codes."""
+class CropsInput(PathInput):
+    """Crops of one year: a raster of class codes, or several sheets of one."""
 
-    path: str = Field(description="raster; relative to the study file")
+    path: Files = Field(description=SHEETS)
     scheme: str = Field("cdl", description="cdl, or the path of a CSV (code,name,score,crops)")
     unknown_codes: UnknownCodes = Field("auto", description=UNKNOWN_CODES)
 
@@ -85,10 +94,10 @@ class SoilsInput(FileInput):
     drainage_field: str | None = Field(None, description="column with the drainage class, such as Poorly drained")
 
 
-class CanopyInput(Section):
-    """Tree canopy: a raster of percent."""
+class CanopyInput(PathInput):
+    """Tree canopy: a raster of percent, or several sheets of one."""
 
-    path: str = Field(description="raster of percent, 0 to 100; relative to the study file")
+    path: Files = Field(description="raster of percent, 0 to 100, or a list of sheets; relative to the study file")
 
 
 class SiteDecisionsInput(FileInput):

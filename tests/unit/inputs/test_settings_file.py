@@ -99,7 +99,7 @@ def test_a_path_of_the_wrong_type_is_told_once(tmp_path):
 
 
 def test_a_path_that_takes_no_list_does_not_offer_one(tmp_path):
-    for key in ("prices.path", "equipment.designs", "grant.other_costs", "inputs.elevation.path"):
+    for key in ("prices.path", "equipment.designs", "grant.other_costs"):
         (message,) = messages_of(tmp_path, BASE, f"{key}=3")
         assert message == f"study.toml: {key} is 3; expected text in quotes."
 
