@@ -3,16 +3,17 @@
 import json
 import logging
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
+from allocator.console import STOP, Stopped, told_in_lines
 from allocator.core.errors import AllocatorError
-from allocator.core.progress import Progress
+from allocator.core.progress import Progress, part_of, silent
 
 app = typer.Typer(
     name="allocator",
@@ -27,6 +28,8 @@ StudyFile = Annotated[Path, typer.Argument(metavar="STUDY.toml", help="The study
 Overrides = Annotated[list[str] | None, typer.Option("--set", metavar="KEY=VALUE", help="Use another value, once.")]
 Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace a folder that an earlier plan made.")]
 Workers = Annotated[int, typer.Option(min=1, max=64, help="Threads to use.")]
+READ_PART, WRITE_PART = 0.2, 0.9
+"""Where, of the whole run, reading ends and writing begins: about so on a study of some million cells."""
 TileCells = Annotated[
     int, typer.Option(min=64, max=16384, help="Side of a tile in cells; the plan is the same with any.")
 ]
@@ -43,6 +46,7 @@ def options(
     context.obj = {"quiet": quiet, "debug": debug}
     level = logging.ERROR if quiet else (logging.WARNING, logging.INFO, logging.DEBUG)[min(verbose, 2)]
     logging.basicConfig(level=level, format="%(levelname)s %(name)s: %(message)s", force=True)
+    logging.getLogger().handlers[0].setLevel(level)  # a log file may take more than the screen
 
 
 @app.command()
@@ -121,7 +125,10 @@ def compare(
     """What changed from one plan to another: totals, settings, inputs, properties, sites."""
     from allocator.compare import compare_plans, comparison_words
     from allocator.inputs.plan_folder import read_plan_folder
+    from allocator.outputs.folder_swap import put_back
 
+    for folder in (one, other):
+        put_back(folder)
     plans = read_plan_folder(one), read_plan_folder(other)
     found = compare_plans(*plans)
     as_text = json.dumps(found, indent=2, sort_keys=True, default=str) if as_json else comparison_words(*plans, found)
@@ -195,19 +202,51 @@ def _plan(
     workers: int = 1, tile_cells: int = 1024,
 ) -> None:  # fmt: skip
     from allocator.inputs.read_study import read_study
-    from allocator.outputs.write_plan import check_target, write_plan
+    from allocator.outputs.folder_swap import claim
+    from allocator.outputs.write_plan import check_target, refuse_to_drop, write_plan
     from allocator.plan import plan_traps
+    from allocator.run_log import run_log
 
-    started = datetime.now(UTC)
-    check_target(out, overwrite)
-    with _progress(context.obj["quiet"]) as progress:
-        progress(0.0, "reading inputs")
-        study = read_study(study_file, overrides or ())
-        made = plan_traps(study, workers=workers, tile_cells=tile_cells, progress=progress)
-        progress(1.0, "writing the plan")
-        folder = write_plan(made, out, overwrite=overwrite, started=started)
-    if not context.obj["quiet"]:
-        _say(_summary(made, folder))
+    started, quiet = datetime.now(UTC), context.obj["quiet"]
+    target = check_target(out, overwrite)
+    with _stopping_in_words(target):
+        with claim(target), run_log(target) as note, _progress(quiet, note) as progress:
+            progress(0.0, "reading inputs")
+            study = read_study(study_file, overrides or ())
+            for problem in study.problems:
+                note(f"{problem.severity}: {problem.source}: {problem.message}")
+            refuse_to_drop(target, study)
+            made = plan_traps(
+                study, workers=workers, tile_cells=tile_cells, progress=part_of(progress, READ_PART, WRITE_PART)
+            )
+            progress(WRITE_PART, "writing the plan")
+            folder = write_plan(made, out, overwrite=overwrite, started=started)
+            for warning in made.warnings:
+                note(f"warning: {warning}")
+        if not quiet:
+            _say(_summary(made, folder))
+
+
+@contextmanager
+def _stopping_in_words(target: Path) -> Iterator[None]:
+    """Say of a run that was told to stop what is in its folder now."""
+
+    def now() -> tuple[int, int] | None:
+        with suppress(OSError):
+            found = target.stat()
+            return found.st_dev, found.st_ino
+        return None
+
+    before = now()
+    try:
+        yield
+    except BaseException as error:
+        if not STOP.requested:
+            raise
+        if now() != before:
+            raise Stopped(f"stopped; the plan had just been written and is whole: {target}") from error
+        as_it_was = f"; the plan in {target} is as it was" if before else ""
+        raise Stopped(f"stopped; nothing was written{as_it_was}") from error
 
 
 def _summary(made: Any, folder: Path) -> str:
@@ -260,12 +299,20 @@ def _season_line(one: dict[str, Any]) -> str:
 
 
 @contextmanager
-def _progress(quiet: bool) -> Iterator[Progress]:
-    """A bar on a terminal, plain lines elsewhere."""
-    from allocator.core.progress import silent
+def _progress(quiet: bool, note: Callable[[str], None]) -> Iterator[Progress]:
+    """A bar on a terminal, plain lines elsewhere; lines in the log always."""
+    log = told_in_lines(note)
+
+    def told(show: Progress) -> Progress:
+        def report(fraction: float, message: str) -> None:
+            STOP.check()
+            show(fraction, message)
+            log(fraction, message)
+
+        return report
 
     if quiet:
-        yield silent
+        yield told(silent)
     elif sys.stderr.isatty():
         from rich.console import Console
         from rich.progress import BarColumn, TextColumn, TimeRemainingColumn
@@ -274,17 +321,9 @@ def _progress(quiet: bool) -> Iterator[Progress]:
         columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
         with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
             task = bar.add_task("starting", total=1.0)
-            yield lambda fraction, message: bar.update(task, completed=fraction, description=message)
+            yield told(lambda fraction, message: bar.update(task, completed=fraction, description=message))
     else:
-        last = {"message": ""}
-
-        def report(fraction: float, message: str) -> None:
-            step = message.split(",")[0]
-            if step != last["message"]:
-                last["message"] = step
-                typer.echo(f"{fraction * 100:3.0f} % {step}", err=True)
-
-        yield report
+        yield told(told_in_lines(lambda line: typer.echo(line, err=True)))
 
 
 def _say(text: str) -> None:
@@ -299,21 +338,32 @@ def _flags_first(arguments: list[str]) -> list[str]:
 
 def main() -> None:
     """Run the command line; the way out for every mistake of the user's is one clear message and status 2."""
-    debug = "--debug" in sys.argv
+    with STOP.listening():
+        _run("--debug" in sys.argv)
+
+
+def _run(debug: bool) -> None:
     try:
         app(_flags_first(sys.argv[1:]))
+    except (Stopped, KeyboardInterrupt) as error:
+        _end_stopped(str(error))
     except AllocatorError as error:
         if debug:
             raise
         for message in error.messages:
             typer.secho(f"error: {message}", fg="red", err=True)
         sys.exit(2)
-    except KeyboardInterrupt:
-        typer.secho("stopped; nothing was written", fg="red", err=True)
-        sys.exit(130)
     except Exception as error:
+        if STOP.requested:  # a stop that came out of another's code as its own error
+            _end_stopped("")
         if debug:
             raise
         typer.secho(f"fault of the tool: {type(error).__name__}: {error}", fg="red", err=True)
         typer.secho("run the same command with --debug to see where, and report it", fg="red", err=True)
         sys.exit(1)
+
+
+def _end_stopped(words: str) -> None:
+    STOP.ignore()
+    typer.secho(words or "stopped; nothing was written", fg="red", err=True)
+    sys.exit(130)
