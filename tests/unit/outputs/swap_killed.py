@@ -72,6 +72,8 @@ def main() -> None:
         place = scratch / str(step)
         target = place / "plan"
         fill(target, "old")
+        for number in range(3):  # an earlier run replaced them and was killed before it could delete them
+            fill(place / f".plan.old-0000000{number}", "older")
         status = replace(target, step)
         at_once = contents(target)
         folder_swap.put_back(target)

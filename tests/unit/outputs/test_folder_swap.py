@@ -131,6 +131,15 @@ def test_leftovers_stay_where_runs_cannot_be_kept_apart(tmp_path: Path, monkeypa
     assert _names(tmp_path) == [".plan.partial-0123abcd", "plan"]
 
 
+def test_two_renames_leave_nothing_either(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(folder_swap, "exchange", lambda *_: False)
+    monkeypatch.setattr(folder_swap, "fcntl", None)
+    for words in ("one", "two"):
+        with all_or_nothing(tmp_path / "plan") as folder:
+            _fill(folder, words)
+    assert _names(tmp_path) == ["plan"] and (tmp_path / "plan" / "a.txt").read_text() == "two"
+
+
 @HAS_LOCKS
 def test_a_second_run_is_refused_and_the_first_goes_on(tmp_path: Path) -> None:
     code = f"""
