@@ -3,16 +3,17 @@
 import json
 import logging
 import sys
-from collections.abc import Collection, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Collection, Iterator
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
+from allocator.console import STOP, Stopped, told_in_lines
 from allocator.core.errors import AllocatorError
-from allocator.core.progress import Progress
+from allocator.core.progress import Progress, part_of, silent
 
 app = typer.Typer(
     name="allocator",
@@ -31,6 +32,8 @@ Reports = Annotated[
     list[str] | None, typer.Option("--report", metavar="pdf|docx", help="Write the report in this form too.")
 ]
 Workers = Annotated[int, typer.Option(min=1, max=64, help="Threads to use.")]
+READ_PART, WRITE_PART = 0.2, 0.9
+"""Where, of the whole run, reading ends and writing begins: about so on a study of some million cells."""
 TileCells = Annotated[
     int, typer.Option(min=64, max=16384, help="Side of a tile in cells; the plan is the same with any.")
 ]
@@ -47,6 +50,7 @@ def options(
     context.obj = {"quiet": quiet, "debug": debug}
     level = logging.ERROR if quiet else (logging.WARNING, logging.INFO, logging.DEBUG)[min(verbose, 2)]
     logging.basicConfig(level=level, format="%(levelname)s %(name)s: %(message)s", force=True)
+    logging.getLogger().handlers[0].setLevel(level)  # a log file may take more than the screen
 
 
 @app.command()
@@ -122,7 +126,10 @@ def compare(
     """What changed from one plan to another: totals, settings, inputs, properties, sites."""
     from allocator.compare import compare_plans, comparison_words
     from allocator.inputs.plan_folder import read_plan_folder
+    from allocator.outputs.folder_swap import put_back
 
+    for folder in (one, other):
+        put_back(folder)
     plans = read_plan_folder(one), read_plan_folder(other)
     found = compare_plans(*plans)
     as_text = json.dumps(found, indent=2, sort_keys=True, default=str) if as_json else comparison_words(*plans, found)
@@ -225,78 +232,70 @@ def _plan(
     workers: int = 1, tile_cells: int = 1024, reports: Collection[str] = (),
 ) -> None:  # fmt: skip
     from allocator.inputs.read_study import read_study
-    from allocator.outputs.write_plan import check_reports, check_target, write_plan
+    from allocator.outputs.folder_swap import claim
+    from allocator.outputs.plan_words import plan_words
+    from allocator.outputs.write_plan import check_reports, check_target, refuse_to_drop, write_plan
     from allocator.plan import plan_traps
+    from allocator.run_log import run_log
 
-    started = datetime.now(UTC)
+    started, quiet = datetime.now(UTC), context.obj["quiet"]
     check_reports(reports)
-    check_target(out, overwrite)
-    with _progress(context.obj["quiet"]) as progress:
-        progress(0.0, "reading inputs")
-        study = read_study(study_file, overrides or ())
-        made = plan_traps(study, workers=workers, tile_cells=tile_cells, progress=progress)
-        progress(1.0, "writing the plan")
-        folder = write_plan(made, out, overwrite=overwrite, started=started, reports=reports)
-    if not context.obj["quiet"]:
-        _say(_summary(made, folder))
-
-
-def _summary(made: Any, folder: Path) -> str:
-    from allocator.core.cautions import HEADLINE
-
-    totals, solver = made.totals, made.solver
-    lines = [
-        made.study.settings.study.name,
-        f"  {totals.properties} properties, {totals.area_acres:,.0f} acres",
-        f"  {totals.habitat_acres:,.1f} acres of habitat, {totals.enrolled_habitat_acres:,.1f} on enrolled land",
-        f"  {totals.traps_exact:.2f} traps by the rule, {totals.traps} in whole traps "
-        f"({totals.traps_low} to {totals.traps_high} when the assumptions are drawn)",
-        f"  {totals.sites} sites chosen"
-        + (f" ({solver.status}, within {solver.gap_percent:.1f} % of the best possible)" if totals.sites else ""),
-    ]
-    lines += _work_lines(made)
-    if len(made.seasons) > 1:
-        lines += [_season_line(one) for one in made.seasons.to_dict("records")]
-    if "sightings" in made.facts:
-        lines.append(f"  {made.facts['sightings']}")
-    lines += [f"  ! {warning}" for warning in made.warnings]
-    lines += [f"  {HEADLINE}", f"  Map: {folder / 'map.html'}"]
-    return "\n".join(lines)
-
-
-def _work_lines(made: Any) -> list[str]:
-    """Trap sets, crews and money, as far as the plan knows them."""
-    totals, calendar = made.totals, made.study.settings.calendar
-    if not totals.sites_served:
-        return []
-    sets = f"{totals.trap_sets} trap {'set' if totals.trap_sets == 1 else 'sets'}"
-    sites = f"{totals.sites_served} {'site' if totals.sites_served == 1 else 'sites'}"
-    if (made.calendar["build_first"] != "").any():
-        proof = "fewer cannot" if totals.trap_sets == totals.trap_sets_bound else f"at least {totals.trap_sets_bound}"
-        lines = [f"  {sets} for {sites} from {calendar.first_day} to {calendar.last_day} ({proof})"]
-    else:
-        lines = [f"  {sets} for {sites}; no dates"]
-    if totals.crews is not None and totals.person_hours is not None:
-        crews = f"{totals.crews} {'crew' if totals.crews == 1 else 'crews'} on the busiest day"
-        lines.append(f"  {crews}, {totals.person_hours:,.0f} person-hours, {totals.miles:,.0f} miles")
-    if totals.cost_usd:
-        lines.append(f"  {'at least ' if totals.unpriced else ''}${totals.cost_usd:,.2f}")
-    return lines
-
-
-def _season_line(one: dict[str, Any]) -> str:
-    words = one["season"].replace("_", " ") + (" (planned)" if one["is_planned"] else "")
-    moved = "" if one["is_planned"] else f", gains {one['gained_acres']:,.1f}, loses {one['lost_acres']:,.1f}"
-    return f"  {words}: {one['habitat_acres']:,.1f} acres of habitat{moved}; {one['traps']} traps"
+    target = check_target(out, overwrite)
+    with _stopping_in_words(target):
+        with claim(target), run_log(target) as note, _progress(quiet, note) as progress:
+            progress(0.0, "reading inputs")
+            study = read_study(study_file, overrides or ())
+            for problem in study.problems:
+                note(f"{problem.severity}: {problem.source}: {problem.message}")
+            refuse_to_drop(target, study)
+            made = plan_traps(
+                study, workers=workers, tile_cells=tile_cells, progress=part_of(progress, READ_PART, WRITE_PART)
+            )
+            progress(WRITE_PART, "writing the plan")
+            folder = write_plan(made, out, overwrite=overwrite, started=started, reports=reports)
+            for warning in made.warnings:
+                note(f"warning: {warning}")
+        if not quiet:
+            _say(plan_words(made, folder))
 
 
 @contextmanager
-def _progress(quiet: bool) -> Iterator[Progress]:
-    """A bar on a terminal, plain lines elsewhere."""
-    from allocator.core.progress import silent
+def _stopping_in_words(target: Path) -> Iterator[None]:
+    """Say of a run that was told to stop what is in its folder now."""
+
+    def now() -> tuple[int, int] | None:
+        with suppress(OSError):
+            found = target.stat()
+            return found.st_dev, found.st_ino
+        return None
+
+    before = now()
+    try:
+        yield
+    except BaseException as error:
+        if not STOP.requested:
+            raise
+        if now() != before:
+            raise Stopped(f"stopped; the plan had just been written and is whole: {target}") from error
+        as_it_was = f"; the plan in {target} is as it was" if before else ""
+        raise Stopped(f"stopped; nothing was written{as_it_was}") from error
+
+
+@contextmanager
+def _progress(quiet: bool, note: Callable[[str], None]) -> Iterator[Progress]:
+    """A bar on a terminal, plain lines elsewhere; lines in the log always."""
+    log = told_in_lines(note)
+
+    def told(show: Progress) -> Progress:
+        def report(fraction: float, message: str) -> None:
+            STOP.check()
+            show(fraction, message)
+            log(fraction, message)
+
+        return report
 
     if quiet:
-        yield silent
+        yield told(silent)
     elif sys.stderr.isatty():
         from rich.console import Console
         from rich.progress import BarColumn, TextColumn, TimeRemainingColumn
@@ -305,17 +304,9 @@ def _progress(quiet: bool) -> Iterator[Progress]:
         columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
         with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
             task = bar.add_task("starting", total=1.0)
-            yield lambda fraction, message: bar.update(task, completed=fraction, description=message)
+            yield told(lambda fraction, message: bar.update(task, completed=fraction, description=message))
     else:
-        last = {"message": ""}
-
-        def report(fraction: float, message: str) -> None:
-            step = message.split(",")[0]
-            if step != last["message"]:
-                last["message"] = step
-                typer.echo(f"{fraction * 100:3.0f} % {step}", err=True)
-
-        yield report
+        yield told(told_in_lines(lambda line: typer.echo(line, err=True)))
 
 
 def _say(text: str) -> None:
@@ -330,21 +321,32 @@ def _flags_first(arguments: list[str]) -> list[str]:
 
 def main() -> None:
     """Run the command line; the way out for every mistake of the user's is one clear message and status 2."""
-    debug = "--debug" in sys.argv
+    with STOP.listening():
+        _run("--debug" in sys.argv)
+
+
+def _run(debug: bool) -> None:
     try:
         app(_flags_first(sys.argv[1:]))
+    except (Stopped, KeyboardInterrupt) as error:
+        _end_stopped(str(error))
     except AllocatorError as error:
         if debug:
             raise
         for message in error.messages:
             typer.secho(f"error: {message}", fg="red", err=True)
         sys.exit(2)
-    except KeyboardInterrupt:
-        typer.secho("stopped; nothing was written", fg="red", err=True)
-        sys.exit(130)
     except Exception as error:
+        if STOP.requested:  # a stop that came out of another's code as its own error
+            _end_stopped("")
         if debug:
             raise
         typer.secho(f"fault of the tool: {type(error).__name__}: {error}", fg="red", err=True)
         typer.secho("run the same command with --debug to see where, and report it", fg="red", err=True)
         sys.exit(1)
+
+
+def _end_stopped(words: str) -> None:
+    STOP.ignore()
+    typer.secho(words or "stopped; nothing was written", fg="red", err=True)
+    sys.exit(130)

@@ -250,8 +250,9 @@ def commands_page() -> str:
     group: Any = typer.main.get_command(app)
     text = (
         "# Commands\n\n`allocator COMMAND`; `python -m allocator COMMAND` is the same. Exit status: 0 done (warnings"
-        " possible, and traps without a site too), 2 the inputs or settings need attention and nothing was written, 1 a"
-        " fault of the tool.\n\n## Any command\n\nThese may stand anywhere on the line.\n\n"
+        " possible, and traps without a site too), 2 the inputs or settings need attention and no plan was written, 1 a"
+        " fault of the tool, 130 stopped by Ctrl-C or SIGTERM.\n\n"
+        "## Any command\n\nThese may stand anywhere on the line.\n\n"
     )
     text += _table(("option", "meaning", "default"), [(*_option_row(one)[:2], "") for one in group.params])
     for name, command in sorted(group.commands.items()):

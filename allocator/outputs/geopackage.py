@@ -6,7 +6,7 @@ SQLite add the explanations, because two copies of SQLite in one process must ne
 
 import json
 import sqlite3
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -152,7 +152,7 @@ def write_layers(
         connection.execute("BEGIN")
         _explain(connection, columns, more_metadata)
         connection.execute("COMMIT")
-        _check_file(connection, rows)
+    check_geopackage(path, rows)
 
 
 @contextmanager
@@ -268,13 +268,32 @@ def _explain(
         )
 
 
-def _check_file(connection: sqlite3.Connection, rows: dict[str, int]) -> None:
-    """Refuse a file that is damaged or has lost rows, as a full disk can leave it without any error."""
-    damage = [row[0] for row in connection.execute("PRAGMA integrity_check") if row[0] != "ok"]
-    if damage or connection.execute("PRAGMA foreign_key_check").fetchall():
-        raise OSError(f"the GeoPackage came out damaged: {'; '.join(damage) or 'a reference leads nowhere'}")
-    for name, expected in rows.items():
-        # S608: the name is one of this tool's own tables; names cannot be bound as values.
-        found = connection.execute(f'SELECT count(*) FROM "{name}"').fetchone()[0]  # noqa: S608
-        if found != expected:
-            raise OSError(f"the GeoPackage holds {found} of the {expected} rows of {name}")
+def check_geopackage(path: Path, rows: Mapping[str, int]) -> None:
+    """Refuse a file that is damaged or has lost rows, as a full disk can leave it without any error.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        The file.
+    rows : mapping
+        Table to the rows that it must have; no other table may be listed in the file.
+
+    Raises
+    ------
+    OSError
+        The file is not as it should be.
+    sqlite3.Error
+        It cannot be read at all.
+    """
+    with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as connection:
+        damage = [row[0] for row in connection.execute("PRAGMA integrity_check") if row[0] != "ok"]
+        if damage or connection.execute("PRAGMA foreign_key_check").fetchall():
+            raise OSError(f"the GeoPackage came out damaged: {'; '.join(damage) or 'a reference leads nowhere'}")
+        listed = {row[0] for row in connection.execute("SELECT table_name FROM gpkg_contents")}
+        if listed != set(rows):
+            raise OSError(f"the GeoPackage lists other tables than the plan has: {', '.join(listed ^ set(rows))}")
+        for name, expected in rows.items():
+            # S608: the name is one of this tool's own tables; names cannot be bound as values.
+            found = connection.execute(f'SELECT count(*) FROM "{name}"').fetchone()[0]  # noqa: S608
+            if found != expected:
+                raise OSError(f"the GeoPackage holds {found} of the {expected} rows of {name}")

@@ -1,27 +1,26 @@
 """A plan becomes a folder: complete, or not there at all."""
 
-import json
 import logging
 import os
-import secrets
-import shutil
 import sqlite3
-import textwrap
-from collections.abc import Collection, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Collection
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 from pyogrio.errors import DataLayerError, DataSourceError
 
 from allocator.core.errors import OutputError
 from allocator.core.results import Plan
+from allocator.core.study import Study
+from allocator.outputs.check_written import check_written
+from allocator.outputs.folder_swap import all_or_nothing, put_back, reason_of
 from allocator.outputs.geopackage import write_geopackage
 from allocator.outputs.gpx import write_gpx
 from allocator.outputs.justification_text import justification_text
 from allocator.outputs.kmz import write_kmz
-from allocator.outputs.plan_json import MADE_BY, plan_record, write_plan_json
+from allocator.outputs.old_decisions import decisions_left_out, refuse_to_drop
+from allocator.outputs.plan_files import changed_files, file_record, is_locked, record_of_plan, strange_files
+from allocator.outputs.plan_json import plan_record, write_plan_json
 from allocator.outputs.report import report_page
 from allocator.outputs.report_docx import docx_maker, write_report_docx
 from allocator.outputs.report_pdf import pdf_maker, write_report_pdf
@@ -29,10 +28,11 @@ from allocator.outputs.score_raster import write_score_raster
 from allocator.outputs.settings_toml import settings_as_toml
 from allocator.outputs.site_cards import site_cards_page
 from allocator.outputs.styles import write_styles
-from allocator.outputs.tables import write_tables
+from allocator.outputs.tables import plan_tables, write_tables
 from allocator.outputs.web_map import map_page
 from allocator.outputs.workbook import write_workbook
 
+__all__ = ["WRITING_ERRORS", "all_or_nothing", "check_target", "reason_of", "refuse_to_drop", "write_plan"]
 logger = logging.getLogger(__name__)
 WRITING_ERRORS = (OSError, sqlite3.Error, DataSourceError, DataLayerError)
 """What writing a folder of outputs may raise for want of space or permission."""
@@ -61,7 +61,7 @@ def check_reports(reports: Collection[str]) -> None:
 
 
 def check_target(out: str | Path, overwrite: bool = False) -> Path:
-    """Where a plan will be written, if it may be; changes nothing.
+    """Where a plan will be written, if it may be; changes nothing, but puts back a plan that a killed run moved away.
 
     Parameters
     ----------
@@ -82,6 +82,7 @@ def check_target(out: str | Path, overwrite: bool = False) -> Path:
     """
     try:
         target = Path(out).resolve()
+        put_back(target)
         _check_occupant(target, overwrite)
         _check_place(target)
     except (OSError, RuntimeError, ValueError) as error:
@@ -101,18 +102,30 @@ def _check_occupant(target: Path, overwrite: bool) -> None:
             f"The folder {target} exists already. Choose another one, or replace the plan in it with --overwrite "
             "(in Python: overwrite=True)."
         )
-    files = _files_of_plan(target)
-    if files is None:
+    record = record_of_plan(target)
+    if record is None:
         raise OutputError(
             f"The folder {target} is not replaced, because it holds no plan made by this tool. "
             f"Found {_listed(sorted(path.name for path in target.iterdir()))}. Choose another folder."
         )
-    strangers = sorted(_files_in(target) - files - {"plan.json"})
+    strangers = strange_files(target, record)
     if strangers:
         raise OutputError(
             f"The folder {target} is not replaced, because it also holds what did not come with its plan. "
             f"Found {_listed(strangers)}. Move that elsewhere and close programs that have the plan open, "
             "or choose another folder."
+        )
+    if is_locked(target / "plan.gpkg"):
+        raise OutputError(
+            f"The folder {target} is not replaced, because another program is writing to its plan.gpkg, and what it "
+            "writes would be lost. Close that program, or choose another folder."
+        )
+    changed = changed_files(target, record)
+    if changed:
+        raise OutputError(
+            f"The folder {target} is not replaced, because files of its plan were changed since it was made, and the "
+            f"changes would be lost. Found {_listed(changed)}. Move what you want to keep out of the folder and give "
+            "the command again, or choose another folder."
         )
 
 
@@ -127,27 +140,20 @@ def _check_place(target: Path) -> None:
         )
 
 
-def _files_in(folder: Path) -> set[str]:
-    return {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_symlink() or not path.is_dir()}
-
-
-def _files_of_plan(folder: Path) -> set[str] | None:
-    """The files that a plan in this folder came with; None where there is no plan of this tool."""
-    try:
-        record: Any = json.loads((folder / "plan.json").read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return None
-    if not isinstance(record, dict) or record.get("made_by") != MADE_BY:
-        return None
-    files = record.get("files")
-    return {str(name) for name in files} if isinstance(files, list) else set()
-
-
 def _listed(names: list[str]) -> str:
     if not names:
         return "an empty folder"
     more = f" and {len(names) - 3} more" if len(names) > 3 else ""
     return ", ".join(names[:3]) + more
+
+
+def _tell_what_goes(target: Path, study: Study) -> None:
+    record = record_of_plan(target)
+    if record is not None and changed_files(target, record) is None:
+        logger.warning("Whether files in %s were changed since its plan was made cannot be told.", target)
+    left_out = decisions_left_out(target, study.site_decisions)
+    if left_out:
+        logger.warning(left_out)
 
 
 def write_plan(
@@ -181,11 +187,14 @@ def write_plan(
     """
     check_reports(reports)
     target = check_target(out, overwrite)
+    refuse_to_drop(target, plan.study)
     began = started or datetime.now(UTC)
     try:
         with all_or_nothing(target) as folder:
             _write_files(plan, folder, began, reports)
+            check_written(folder, {name: len(frame) for name, frame in plan_tables(plan).items()})
             _check_occupant(target, overwrite)  # again: something may have been put there while this was written
+            _tell_what_goes(target, plan.study)
     except WRITING_ERRORS as error:
         raise OutputError(
             f"The plan could not be written to {target}. {reason_of(error)}. "
@@ -210,66 +219,4 @@ def _write_files(plan: Plan, folder: Path, began: datetime, reports: Collection[
     (folder / "justification.txt").write_text(justification_text(plan), encoding="utf-8", newline="\n")
     (folder / "settings.toml").write_text(settings_as_toml(plan.study.settings), encoding="utf-8", newline="\n")
     record = plan_record(plan, began, (datetime.now(UTC) - began).total_seconds())
-    write_plan_json(record | {"files": sorted(_files_in(folder))}, folder / "plan.json")
-
-
-@contextmanager
-def all_or_nothing(target: Path) -> Iterator[Path]:
-    """A new folder beside the target that takes its place at the end; after any failure nothing has changed.
-
-    Parameters
-    ----------
-    target : pathlib.Path
-        As :func:`check_target` gives it.
-
-    Yields
-    ------
-    pathlib.Path
-        The folder to write into.
-    """
-    made = [folder for folder in target.parents if not folder.exists()]
-    partial = target.with_name(f".{target.name}.partial-{secrets.token_hex(4)}")
-    try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        partial.mkdir()
-        yield partial
-        _swap(partial, target)
-    except BaseException:
-        shutil.rmtree(partial, ignore_errors=True)
-        for folder in made:
-            with suppress(OSError):
-                folder.rmdir()
-        raise
-
-
-def _swap(partial: Path, target: Path) -> None:
-    old = target.with_name(f".{target.name}.old-{secrets.token_hex(4)}")
-    try:
-        if target.exists():
-            target.rename(old)
-        partial.rename(target)
-    except BaseException:
-        if old.exists() and not target.exists():
-            old.rename(target)
-        raise
-    if old.exists():
-        shutil.rmtree(old, ignore_errors=True)
-    if old.exists():
-        logger.warning("The plan was replaced, but the old one could not be deleted: %s", old)
-
-
-def reason_of(error: BaseException) -> str:
-    """What went wrong while writing, in one short line without a full stop.
-
-    Parameters
-    ----------
-    error : BaseException
-        The error.
-
-    Returns
-    -------
-    str
-        The system's own words where it has some.
-    """
-    text = (error.strerror if isinstance(error, OSError) else None) or str(error) or type(error).__name__
-    return textwrap.shorten(text, width=160, placeholder=" ...").rstrip(".")
+    write_plan_json(record | file_record(folder), folder / "plan.json")

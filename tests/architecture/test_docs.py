@@ -154,9 +154,9 @@ def test_python_recipes_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
 
 
 def test_tutorial_prints_what_the_tool_prints(demo: Plan, monkeypatch: pytest.MonkeyPatch) -> None:
-    from allocator.cli import _summary
+    from allocator.outputs.plan_words import plan_words
 
-    printed = [line for line in _summary(demo, Path("demo_plan")).splitlines() if line.strip()]
+    printed = [line for line in plan_words(demo, Path("demo_plan")).splitlines() if line.strip()]
     text = _text("tutorial.md")
     assert [line for line in printed if line not in text] == []
 

@@ -1,5 +1,7 @@
 """Small real files of invented land, and a runner of the command line, for whole runs."""
 
+import hashlib
+import json
 import subprocess
 import sys
 from collections.abc import Mapping, Sequence
@@ -9,7 +11,7 @@ import geopandas as gpd
 import numpy as np
 import rasterio
 from rasterio.transform import from_origin
-from shapely.geometry import box
+from shapely.geometry import LineString, box
 from shapely.geometry.base import BaseGeometry
 
 SHARED = Path(__file__).resolve().parents[2].parent / "shared" / "data"
@@ -66,3 +68,28 @@ def run(*arguments: object) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         [sys.executable, "-m", "allocator", *map(str, arguments)], capture_output=True, text=True, check=False
     )
+
+
+def write_small_study(folder: Path) -> Path:
+    """Two tracts of wooded swamp at a road: a whole plan with a few sites, made as fast as any."""
+    folder.mkdir(parents=True, exist_ok=True)
+    write_cover(folder / "cover.tif", np.full((100, 100), 90), 30.0)
+    tracts = [square(1400.0, 50.0, 50.0), square(1400.0, 1500.0, 50.0)]
+    write_shapes(folder / "tracts.gpkg", tracts, {"no": ["1", "2"]}, ALBERS)
+    road = LineString([(WEST_M, SOUTH_M + 700.0), (WEST_M + 3000.0, SOUTH_M + 700.0)])
+    write_shapes(folder / "roads.gpkg", [road], {"name": ["Levee"]}, ALBERS)
+    return write_study(folder, RASTER_INPUTS + '[inputs.roads]\npath = "roads.gpkg"\n')
+
+
+def hashes(folder: Path) -> dict[str, str]:
+    """SHA-256 of every file of a plan; of ``plan.json`` all but the times."""
+    found = {}
+    for path in sorted(folder.rglob("*")):
+        if path.is_file():
+            content = path.read_bytes()
+            if path.name == "plan.json":
+                record = json.loads(content)
+                del record["started"], record["seconds"]
+                content = json.dumps(record).encode()
+            found[path.relative_to(folder).as_posix()] = hashlib.sha256(content).hexdigest()
+    return found

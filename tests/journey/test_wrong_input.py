@@ -1,6 +1,7 @@
 """Wrong input ends in one clear message and status 2, and leaves no folder behind."""
 
 import shutil
+import sys
 from pathlib import Path
 
 import geopandas as gpd
@@ -124,7 +125,8 @@ def test_one_message_and_nothing_written(land: Path, spoil) -> None:
     assert len(errors) == 1
     assert all(word in errors[0] for word in CASES[spoil]), errors[0]
     assert "Traceback" not in done.stderr
-    assert not [path for path in land.iterdir() if "plan" in path.name]
+    assert [path.name for path in land.iterdir() if "plan" in path.name] == ["plan.log"]
+    assert all(word in (land / "plan.log").read_text(encoding="utf-8") for word in CASES[spoil])
 
 
 def test_the_good_study_plans(land: Path) -> None:
@@ -204,6 +206,8 @@ def test_a_fault_of_the_tool_shows_no_traceback_unless_asked(land: Path, monkeyp
     with pytest.raises(SystemExit) as stopped:
         allocator.cli.main()
     assert stopped.value.code == 1
-    monkeypatch.setattr("sys.argv", ["allocator", "--debug", "plan", str(land / "study.toml"), "--out", "plan"])
+    log = (land / "plan.log").read_text(encoding="utf-8")
+    assert "Traceback" in log and "ZeroDivisionError: made for this test" in log
+    monkeypatch.setattr("sys.argv", ["allocator", "--debug", *sys.argv[1:]])
     with pytest.raises(ZeroDivisionError):
         allocator.cli.main()

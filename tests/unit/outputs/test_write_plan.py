@@ -5,17 +5,34 @@ import os
 import shutil
 import sqlite3
 import tempfile
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import pandas as pd
 import pyogrio
 import pytest
 from pyogrio.errors import DataSourceError
 
 from allocator.core.errors import OutputError
+from allocator.core.results import Plan
+from allocator.core.settings import Settings
+from allocator.core.visits import SiteDecision
+from allocator.outputs import folder_swap
 from allocator.outputs import write_plan as module
 from allocator.outputs.write_plan import check_target, write_plan
-from tests.unit.outputs.plan_builder import make_plan
+from tests.unit.outputs import plan_builder
+from tests.unit.outputs.plan_builder import make_settings
+
+DECISIONS = pd.DataFrame({
+    "site_id": ["T009", "V1"], "decision": ["reject", "keep"], "decision_reason": ["wet", ""],
+    "moved_m": [0.0, 3.0], "new_site_id": ["", "T001"], "outcome": ["rejected", "kept"],
+})  # fmt: skip
+
+
+def make_plan(sites: int = 2, settings: Settings | None = None, decisions: int = 0) -> Plan:
+    """A plan with so many of the field decisions."""
+    return plan_builder.make_plan(sites, settings, field_decisions=DECISIONS.iloc[:decisions])
 
 
 @pytest.fixture(autouse=True)
@@ -209,6 +226,7 @@ def test_a_swap_that_fails_puts_the_old_plan_back(
             raise error
         return rename(self, target)
 
+    monkeypatch.setattr(folder_swap, "exchange", lambda *_: False)
     monkeypatch.setattr(Path, "rename", fail_to_move_in)
     with pytest.raises(OutputError if isinstance(error, OSError) else type(error)):
         write_plan(make_plan(0), out, overwrite=True)
@@ -222,7 +240,7 @@ def test_what_appears_while_the_plan_is_written_is_not_replaced(
     def page_while_another_works(plan: object) -> str:
         (tmp_path / "out").mkdir()
         (tmp_path / "out" / "theirs.txt").write_text("theirs")
-        return ""
+        return "<title>ours</title>"
 
     monkeypatch.setattr(module, "map_page", page_while_another_works)
     with pytest.raises(OutputError, match="exists already"):
@@ -247,3 +265,117 @@ def test_nothing_is_written_to_the_systems_temporary_folder(tmp_path: Path, monk
     monkeypatch.setattr(tempfile, "tempdir", str(empty))
     write_plan(make_plan(), tmp_path / "out")
     assert list(empty.iterdir()) == []
+
+
+@pytest.mark.parametrize("name", ["settings.toml", "tables/sites.csv", "map.html"])
+def test_a_file_changed_since_is_not_lost(tmp_path: Path, name: str) -> None:
+    out = write_plan(make_plan(), tmp_path / "out")
+    with (out / name).open("a") as file:
+        file.write("# mine\n")
+    before = _contents(out)
+    with pytest.raises(OutputError, match=rf"changed since it was made.* Found {name}\. Move what you want to keep"):
+        write_plan(make_plan(0), out, overwrite=True)
+    assert _contents(out) == before
+    (out / name).rename(tmp_path / "kept")  # as the message says
+    write_plan(make_plan(0), out, overwrite=True)
+    assert (tmp_path / "kept").read_bytes() == before[name]
+
+
+def test_decisions_typed_into_the_geopackage_are_not_lost(tmp_path: Path) -> None:
+    out = write_plan(make_plan(), tmp_path / "out")
+    base = sqlite3.connect(out / "plan.gpkg")
+    for name in ("ST_IsEmpty", "ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY"):  # the file's own triggers ask for them
+        base.create_function(name, 1, lambda shape: 0)
+    base.execute("update sites set decision = 'keep' where site_id = 'T001'")
+    base.commit()
+    base.close()
+    with pytest.raises(OutputError, match=r"Found plan\.gpkg\."):
+        check_target(out, overwrite=True)
+
+
+def test_a_geopackage_that_a_program_only_opened_counts_as_unchanged(tmp_path: Path) -> None:
+    out = write_plan(make_plan(), tmp_path / "out")
+    before = (out / "plan.gpkg").read_bytes()
+    base = sqlite3.connect(out / "plan.gpkg")
+    base.execute("pragma journal_mode = wal")  # so does a GIS that opens the file, and leaves it so
+    base.execute("update gpkg_contents set last_change = '2027-01-01T00:00:00.000Z'")
+    base.commit()
+    base.close()
+    assert (out / "plan.gpkg").read_bytes() != before
+    assert sorted(path.name for path in out.glob("plan.gpkg*")) == ["plan.gpkg"]
+    write_plan(make_plan(0), out, overwrite=True)
+
+
+def test_a_plan_without_hashes_is_replaced_with_a_word(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    out = write_plan(make_plan(), tmp_path / "out")
+    record = json.loads((out / "plan.json").read_text(encoding="utf-8"))
+    del record["sha256"]
+    (out / "plan.json").write_text(json.dumps(record))
+    write_plan(make_plan(0), out, overwrite=True)
+    assert [one.getMessage() for one in caplog.records] == [
+        f"Whether files in {out} were changed since its plan was made cannot be told."
+    ]
+
+
+def test_a_plan_that_another_program_writes_to_is_not_replaced(tmp_path: Path) -> None:
+    out = write_plan(make_plan(), tmp_path / "out")
+    before = _contents(out)
+    base = sqlite3.connect(out / "plan.gpkg", isolation_level=None)
+    base.execute("begin exclusive")
+    with pytest.raises(OutputError, match=r"another program is writing to its plan\.gpkg.* Close that program"):
+        write_plan(make_plan(0), out, overwrite=True)
+    assert _contents(out) == before
+    base.execute("rollback")
+    base.close()
+    write_plan(make_plan(0), out, overwrite=True)
+
+
+@pytest.mark.skipif(os.name == "nt", reason="an open file keeps its folder in place on Windows")
+def test_a_program_that_reads_the_old_plan_keeps_reading_it(tmp_path: Path) -> None:
+    out = write_plan(make_plan(), tmp_path / "out")
+    base = sqlite3.connect(out / "plan.gpkg", isolation_level=None)
+    base.execute("begin")
+    assert base.execute("select count(*) from sites").fetchone() == (2,)
+    write_plan(make_plan(0), out, overwrite=True)
+    assert base.execute("select count(*) from candidates").fetchone()[0] > 0
+    assert base.execute("select count(*) from sites").fetchone() == (2,)
+    assert len(pyogrio.read_dataframe(out / "plan.gpkg", layer="sites")) == 0
+    base.close()
+
+
+def test_field_decisions_are_not_dropped(tmp_path: Path) -> None:
+    named = make_settings(inputs={"site_decisions": {"path": "field/visited.gpkg"}})
+    out = write_plan(make_plan(2, named, decisions=2), tmp_path / "out")
+    before = _contents(out)
+    with pytest.raises(OutputError, match=r"\(1 keep, 1 reject\) and this study names none.* last time field/visited"):
+        write_plan(make_plan(), out, overwrite=True)
+    assert _contents(out) == before
+
+
+def test_field_decisions_without_a_row_still_name_their_file(tmp_path: Path) -> None:
+    named = make_settings(inputs={"site_decisions": {"path": ["field/a.gpkg", "field/b.gpkg"]}})
+    out = write_plan(make_plan(2, named), tmp_path / "out")
+    with pytest.raises(OutputError, match=r"had field decisions.* last time field/a\.gpkg, field/b\.gpkg\."):
+        write_plan(make_plan(), out, overwrite=True)
+
+
+@pytest.mark.parametrize(
+    ("given", "told"),
+    [
+        ([("T009", "reject"), ("V1", "keep")], None),
+        ([("T009", "reject"), ("T001", "keep")], None),  # the kept site by the id that the plan gave it
+        ([("T001", "keep")], "lacks: T009 (reject). "),
+        ([("T009", "keep")], "lacks: T009 (reject), V1 (keep). "),
+    ],
+)
+def test_a_decision_left_out_is_told(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture, given: list[tuple[str, str]], told: str | None
+) -> None:
+    named = make_settings(inputs={"site_decisions": {"path": "field/visited.gpkg"}})
+    out = write_plan(make_plan(2, named, decisions=2), tmp_path / "out")
+    new = make_plan(2, named)
+    decisions = tuple(SiteDecision(site_id, word, "", 0.0, 0.0, 0.0) for site_id, word in given)  # type: ignore[arg-type]
+    write_plan(replace(new, study=replace(new.study, site_decisions=decisions)), out, overwrite=True)
+    said = [one.getMessage() for one in caplog.records]
+    assert len(said) == (told is not None)
+    assert told is None or told in said[0]
