@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from allocator.core.arrays import Bools
+from allocator.core.arrays import Bools, Floats, Ints
 
 LARGEST_EXACT_CELLS = 900
 """Up to this distance a float32 square rounds to the right whole number (error of the transform 6e-5 cells)."""
@@ -69,3 +69,42 @@ def nearest_marked(marked: Bools) -> tuple[NDArray[np.int32], NDArray[np.int32]]
     """
     found = np.asarray(ndimage.distance_transform_edt(~marked, return_distances=False, return_indices=True), np.int32)
     return found[0], found[1]
+
+
+def distance_to_ground(marked: Bools, row: Ints, column: Ints, most_cells: float) -> Floats:
+    """Distance from the centres of some cells to the nearest ground of marked cells, not to their centres.
+
+    Parameters
+    ----------
+    marked : array of bool, shape (rows, columns)
+        Cells to measure to.
+    row, column : array of int64
+        Cells to measure from.
+    most_cells : float
+        How far to look; meant for tens of cells.
+
+    Returns
+    -------
+    array of float64
+        In cells; 0 in a marked cell, infinite where none lies within ``most_cells``.
+
+    Examples
+    --------
+    >>> distance_to_ground(np.array([[True, False, False]]), np.array([0, 0]), np.array([0, 2]), 5.0).tolist()
+    [0.0, 1.5]
+    """
+    far = int(most_cells + 0.5)
+    rows, columns = np.indices((2 * far + 1, 2 * far + 1)).reshape(2, -1) - far
+    away = np.hypot(np.maximum(np.abs(rows) - 0.5, 0), np.maximum(np.abs(columns) - 0.5, 0))
+    padded = np.pad(marked, far)
+    width, around = padded.shape[1], padded.ravel()
+    at = (row + far) * width + column + far
+    distance, left = np.full(len(at), np.inf), np.arange(len(at))
+    for one in np.unique(away[away <= most_cells]):
+        steps = np.flatnonzero(away == one)
+        found = np.zeros(len(left), bool)
+        for step in (rows[steps] * width + columns[steps]).tolist():
+            found |= around[at + step]
+        distance[left[found]] = one
+        at, left = at[~found], left[~found]
+    return distance
