@@ -15,6 +15,9 @@ from allocator.core.arrays import Bools, Floats, Ints
 LARGEST_EXACT_CELLS = 900
 """Up to this distance a float32 square rounds to the right whole number (error of the transform 6e-5 cells)."""
 
+SHORT_CELLS = 7
+"""Up to this distance shifting the marked cells about is faster than the transform; squares up to it fit a byte."""
+
 SquaredCells = NDArray[np.int32]
 
 
@@ -48,10 +51,26 @@ def squared_distance(marked: Bools, most_cells: int) -> SquaredCells:
         square = (rows - here_row).astype(np.int64) ** 2 + (columns - here_column).astype(np.int64) ** 2
         near: SquaredCells = np.minimum(square, beyond).astype(np.int32)
         return near
+    if most_cells <= SHORT_CELLS:
+        return _short_distance(marked, most_cells)
     distance = cv2.distanceTransform((~marked).view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
     np.minimum(distance, np.float32(most_cells + 1), out=distance)
     squared: SquaredCells = np.rint(np.square(distance)).astype(np.int32)
     return squared
+
+
+def _short_distance(marked: Bools, most_cells: int) -> SquaredCells:
+    """Squared distance, along the columns first, then along the rows."""
+    beyond = (most_cells + 1) ** 2
+    squared = np.where(marked, 0, beyond).astype(np.uint8)
+    for turned in (squared, squared.T):
+        here = turned.copy()
+        for step in range(1, most_cells + 1):
+            if step < len(turned):
+                away = np.minimum(here, beyond - step * step) + np.uint8(step * step)
+                np.minimum(turned[step:], away[:-step], out=turned[step:])
+                np.minimum(turned[:-step], away[step:], out=turned[:-step])
+    return squared.astype(np.int32)
 
 
 def nearest_marked(marked: Bools) -> tuple[NDArray[np.int32], NDArray[np.int32]]:

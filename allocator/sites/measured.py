@@ -105,7 +105,8 @@ class Measured:
         Measured
             Those not asked for stay as they were.
         """
-        found = finder.ways(self.spots.take(at), self.points[at], furthest_m=furthest_m)
+        points = np.asarray(shapely.points(self.x_m[at], self.y_m[at])).reshape(len(at))
+        found = finder.ways(self.spots.take(at), points, furthest_m=furthest_m)
         length, path = self.access.length_m.copy(), self.access.path.copy()
         length[at], path[at] = found.length_m, found.path
         return replace(self, access=Ways(length, path))

@@ -71,6 +71,7 @@ class TruckRoads:
         # One-segment pieces: whole roads in the tree make the search twenty times slower.
         coordinates, line = shapely.get_coordinates(lines, return_index=True)
         start = np.flatnonzero(line[1:] == line[:-1])
+        self._from, self._step = coordinates[start], coordinates[start + 1] - coordinates[start]
         self._segments = shapely.linestrings(np.stack([coordinates[start], coordinates[start + 1]], axis=1))
         self._road = study.truck_roads[of[line[start]]]
         self._tree = shapely.STRtree(self._segments)
@@ -101,13 +102,15 @@ class TruckRoads:
         (point, segment), distance = self._tree.query_nearest(points, return_distance=True, all_matches=True)
         order = np.lexsort((segment, point))
         first = order[np.r_[True, point[order][1:] != point[order][:-1]]] if len(order) else order
-        nearest = self._segments[segment[first]]
-        along = shapely.line_locate_point(nearest, points)
-        foot = shapely.get_coordinates(shapely.line_interpolate_point(nearest, along))
-        state = self._dry_along[segment[first]]
+        segment, distance = segment[first], distance[first]
+        step, away = self._step[segment], shapely.get_coordinates(points) - self._from[segment]
+        squared = (step * step).sum(axis=1)
+        along = np.divide((step * away).sum(axis=1), squared, out=np.zeros(len(segment)), where=squared > 0)
+        foot = self._from[segment] + np.clip(along, 0, 1)[:, None] * step
+        state = self._dry_along[segment]
         is_dry, unclear = state == DRY, np.flatnonzero(state == UNCLEAR)
         is_dry[unclear] = self._dry_at(foot[unclear])
-        return NearestRoad(self._road[segment[first]], distance[first], foot[:, 0], foot[:, 1], is_dry)
+        return NearestRoad(self._road[segment], distance, foot[:, 0], foot[:, 1], is_dry)
 
     def _dry_states(self) -> NDArray[np.int8]:
         """Whether each segment is fit for dry weather only; unclear where pieces of the graph near it differ."""

@@ -112,7 +112,8 @@ class Misses:
             Sorted by property, limit and excess.
         """
         spots = self.spots
-        order = np.lexsort((spots.column, spots.row, -spots.rank, self.excess, self.limit, spots.owner))
+        cell = spots.row * (int(spots.column.max(initial=0)) + 1) + spots.column
+        order = np.lexsort((cell, -spots.rank, self.excess, spots.owner * len(CELL_STEPS) + self.limit))
         # Those that look sure to keep the setback, and those that may, each so many.
         places = np.empty(len(order), np.int64)
         for sure in (True, False):
@@ -166,38 +167,76 @@ def find_spots(land: Land, tile: ScoredTile, study: Study) -> TileSpots:
     dry = np.array([one.water not in OPEN_WATER for one in study.classes] + [False] * (256 - len(study.classes)))
     look = (road_m <= ROAD_LOOK * sites.road_distance_m[1]) & dry[land.cover.ravel()]
     shares = land.shares
-    mine = look[shares.cell] & study.properties.enrolled[shares.owner] & (2 * shares.share > WHOLE)
+    mine = np.flatnonzero(look[shares.cell] & (2 * shares.share > WHOLE))
+    mine = mine[study.properties.enrolled[shares.owner[mine]]]
     owner, cell, is_whole = shares.owner[mine], shares.cell[mine], shares.share[mine] == WHOLE
-    spots = cell_spots(land, tile, study, cell=cell, owner=owner)
+    water_m, slope, flooding = _terms(land, study, cell)
     low, high = sites.water_distance_m
     # One cell further than allowed: a road may pass anywhere in a touched cell.
-    holds = np.stack(
-        [
-            road_m[cell] <= sites.road_distance_m[1] + grid.cell_m,
-            ~((spots.water_m < low) | (spots.water_m > high)),
-            ~(spots.slope > sites.slope_limit_percent / 100),
-            ~(spots.flooding > FLOODING.index(sites.flooding_limit)),
-        ]
+    holds = (
+        road_m[cell] <= sites.road_distance_m[1] + grid.cell_m,
+        ~((water_m < low) | (water_m > high)),
+        ~(slope > sites.slope_limit_percent / 100),
+        ~(flooding > FLOODING.index(sites.flooding_limit)),
     )
-    steps = np.logical_and.accumulate(holds, axis=0)
-    passed = np.stack([np.bincount(owner[step], minlength=number) for step in steps])
+    left, kept_limits, broken = np.ones(len(cell), bool), *np.zeros((2, len(cell)), np.int8)
+    passed = []
+    for limit, kept in enumerate(holds):
+        left &= kept
+        passed.append(np.bincount(owner[left], minlength=number))
+        kept_limits += kept
+        broken[~kept] = limit
     # Cells that look as if they will keep the exact distances as well come first.
-    line_m, setback_m = (
-        np.sqrt(land.line_squared.ravel()[cell]) * grid.cell_m,
-        min(sites.boundary_setback_m, MOST_SETBACK_M),
-    )
+    line_m = np.sqrt(land.line_squared.ravel()[cell]) * grid.cell_m
+    setback_m = min(sites.boundary_setback_m, MOST_SETBACK_M)
     off_line, is_sure = line_m >= setback_m, line_m >= setback_m + 0.5 * grid.cell_m
     by_road = (road_m[cell] >= sites.road_distance_m[0]) & (road_m[cell] <= sites.road_distance_m[1])
     likely = (is_whole & off_line).astype(float) + by_road
-    spots = replace(spots, rank=spots.rank + likely)
-    by_water = np.maximum(low - spots.water_m, spots.water_m - high)
-    beyond = np.stack([road_m[cell], by_water, spots.slope, spots.flooding])
-    single = np.flatnonzero((np.count_nonzero(holds, axis=0) == len(holds) - 1) & is_whole & off_line)
-    broken = np.argmin(holds[:, single], axis=0)
-    misses = Misses(spots.take(single), broken, beyond[broken, single], is_sure[single]).least()
-    at = np.flatnonzero(steps[-1])
-    kept = best_per_square(spots.take(at), spots.rank[at], grid, side_m=sites.candidate_spacing_m, most=BEST_PER_SQUARE)
-    return TileSpots(spots.take(at[kept]), misses, passed)
+    single = np.flatnonzero((kept_limits == len(holds) - 1) & is_whole & off_line)
+    broken = broken[single].astype(np.int64)
+    by_water = np.maximum(low - water_m[single], water_m[single] - high)
+    beyond = np.stack([road_m[cell[single]], by_water, slope[single], flooding[single]])
+    excess = beyond[broken, np.arange(len(single))]
+    few = _few_least(owner[single] * len(CELL_STEPS) + broken, excess, is_sure[single])
+    at, single = np.flatnonzero(left), single[few]
+    both = np.concatenate([at, single])
+    found = cell_spots(land, tile, study, cell=cell[both], owner=owner[both])
+    found = replace(found, rank=found.rank + likely[both])
+    spots, missing = found.take(np.arange(len(at))), found.take(np.arange(len(at), len(both)))
+    misses = Misses(missing, broken[few], excess[few], is_sure[single]).least()
+    thinned = best_per_square(spots, spots.rank, grid, side_m=sites.candidate_spacing_m, most=BEST_PER_SQUARE)
+    return TileSpots(spots.take(thinned), misses, np.stack(passed))
+
+
+def _few_least(key: Ints, excess: Floats, is_sure: Bools) -> Ints:
+    """Positions of the few of each key with the least excess, sure and unsure apart; all that equal the last of them.
+
+    A first sieve, as coarse as single precision: ``Misses.least`` makes the choice.
+    """
+    # Positive floats sort like the whole numbers that their bits spell.
+    bits = excess.astype(np.float32).view(np.int32).astype(np.int64)
+    packed = ((key * 2 + is_sure) << 32) | bits
+    order = np.argsort(packed)
+    packed = packed[order]
+    group = packed >> 32
+    first = np.flatnonzero(np.r_[True, group[1:] != group[:-1]][: len(group)])
+    length = np.diff(np.append(first, len(group)))
+    most = packed[np.minimum(first + MISSES, first + length) - 1]
+    return np.asarray(order[packed <= np.repeat(most, length)])
+
+
+def _terms(land: Land, study: Study, cell: Ints) -> tuple[Floats, Floats, Floats]:
+    """Distance to water, slope and class of flooding of some cells of a tile; NaN blank."""
+    water_m, slope, flooding = np.full((3, len(cell)), np.nan)
+    water = site_water(study)
+    if water is not None:
+        water_m = np.sqrt(land.squared[water].ravel()[cell]) * study.grid.cell_m
+    if land.slope is not None:
+        slope = land.slope.ravel()[cell].astype(float)
+    if land.flooding is not None:
+        found = land.flooding.ravel()[cell].astype(float)
+        flooding = np.where(found == BLANK_CLASS, np.nan, found)
+    return water_m, slope, flooding
 
 
 def cell_spots(land: Land, tile: ScoredTile, study: Study, *, cell: Ints, owner: Ints) -> Spots:
@@ -219,16 +258,7 @@ def cell_spots(land: Land, tile: ScoredTile, study: Study, *, cell: Ints, owner:
     Spots
         In the same order.
     """
-    grid = study.grid
-    water_m: Floats = np.full(len(cell), np.nan)
-    water = site_water(study)
-    if water is not None:
-        water_m = np.sqrt(land.squared[water].ravel()[cell]) * grid.cell_m
-    steep: Floats = np.full(len(cell), np.nan) if land.slope is None else land.slope.ravel()[cell].astype(float)
-    flooding: Floats = np.full(len(cell), np.nan)
-    if land.flooding is not None:
-        found = land.flooding.ravel()[cell].astype(float)
-        flooding = np.where(found == BLANK_CLASS, np.nan, found)
+    water_m, steep, flooding = _terms(land, study, cell)
     score = tile.score.ravel()[cell].astype(float)
     score = np.where(score == BLANK_SCORE, np.nan, score / SCORE_STEPS)
     shade = shade_of(land.cover_around, study.classes)[1:-1, 1:-1].ravel()[cell]
