@@ -33,7 +33,7 @@ def sum_by_key(key: Ints, *values: Ints) -> tuple[Ints, ...]:
     if not len(key):
         return (key, *values)
     key, values = _sum_runs(key, values)  # as they come: fewer are left to sort
-    order = np.argsort(key)
+    order = np.argsort(key, kind="stable")
     key, values = _sum_runs(key[order], tuple(value[order] for value in values))
     return (key, *values)
 

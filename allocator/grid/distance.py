@@ -62,9 +62,9 @@ def squared_distance(marked: Bools, most_cells: int) -> SquaredCells:
 def _short_distance(marked: Bools, most_cells: int) -> SquaredCells:
     """Squared distance, along the columns first, then along the rows."""
     beyond = (most_cells + 1) ** 2
-    squared = np.where(marked, 0, beyond).astype(np.uint8)
+    squared = (~marked).view(np.uint8) * np.uint8(beyond)
     for turned in (squared, squared.T):
-        here = turned.copy()
+        here = turned.copy(order="K")
         for step in range(1, most_cells + 1):
             if step < len(turned):
                 away = np.minimum(here, beyond - step * step) + np.uint8(step * step)

@@ -65,7 +65,7 @@ def _fill_rows(pieces: Pieces, window: Window) -> Shares:
         return Shares(empty, empty, empty)
     stride = window.columns + 1
     key = (pieces.owner * window.rows + pieces.row) * stride + pieces.column
-    order = np.argsort(key)
+    order = np.argsort(key, kind="stable")  # the fastest by far for keys that come partly in order
     key = key[order]
     starts = np.flatnonzero(np.r_[True, key[1:] != key[:-1]])
     at = key[starts]

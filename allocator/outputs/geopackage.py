@@ -90,7 +90,7 @@ def write_geopackage(plan: Plan, path: Path) -> None:
     tables = plan_tables(plan)
     with _fixed_date():
         for name, frame in tables.items():
-            _write_layer(name, frame, path, plan.study.grid.crs_wkt)
+            write_layer(name, frame, path, plan.study.grid.crs_wkt)
     rows = {name: len(frame) for name, frame in tables.items()}
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
         connection.execute("PRAGMA journal_mode = DELETE")
@@ -111,9 +111,29 @@ def _fixed_date() -> Iterator[None]:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
 
 
-def _write_layer(name: str, frame: pd.DataFrame, path: Path, crs_wkt: str) -> None:
-    """Add one table to the file.
+def write_layer(name: str, frame: pd.DataFrame, path: Path, crs_wkt: str) -> None:
+    """Add one table to a GeoPackage.
 
+    Parameters
+    ----------
+    name : str
+        Name of the table.
+    frame : pandas.DataFrame or geopandas.GeoDataFrame
+        With the columns that ``columns.csv`` documents.
+    path : pathlib.Path
+        The file, made where it does not exist.
+    crs_wkt : str
+        Coordinate system of the study's grid.
+
+    Raises
+    ------
+    ValueError
+        The table is not as documented, or has another coordinate system or geometry.
+    OSError, pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError
+        The file cannot be written.
+
+    Notes
+    -----
     Plain arrays with masks rather than a frame: types stay as documented when a table is empty or a column blank, and
     the coordinate system is written as the grid has it, not as the nearest code.
     """
@@ -152,7 +172,7 @@ def _geometry(name: str, frame: pd.DataFrame, crs_wkt: str) -> np.ndarray:
     other = set(shapes.geom_type.dropna().unique()) - _FITTING[GEOMETRY_TYPES[name]]
     if other:
         raise ValueError(f"layer {name} is declared {GEOMETRY_TYPES[name]} but holds {', '.join(sorted(other))}")
-    return np.asarray(shapely.to_wkb(shapely.force_2d(shapes.to_numpy()), output_dimension=2), dtype=object)
+    return np.asarray(shapely.to_wkb(shapes.to_numpy(), output_dimension=2), dtype=object)
 
 
 def _explain(connection: sqlite3.Connection, plan: Plan) -> None:

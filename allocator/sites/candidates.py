@@ -132,7 +132,7 @@ def measure_candidates(found: TileSpots, measurer: Measurer, finder: WayFinder) 
     measured, broken = _looked_at(found.spots.take(np.flatnonzero(is_first)), measurer, finder)
     held = squares(measured.spots.take(np.flatnonzero(~broken.any(axis=0))), study.grid, sites.candidate_spacing_m)
     rest = np.flatnonzero(~is_first)
-    is_open = ~_is_among(squares(found.spots.take(rest), study.grid, sites.candidate_spacing_m), held)
+    is_open = ~_is_among(squares(found.spots, study.grid, sites.candidate_spacing_m)[:, rest], held)
     more, more_broken = _looked_at(found.spots.take(rest[is_open]), measurer, finder)
     measured, broken = joined(measured, more), np.concatenate([broken, more_broken], axis=1)
     names, owner = [one.name for one in LIMITS], measured.spots.owner

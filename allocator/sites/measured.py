@@ -2,7 +2,6 @@
 
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -14,8 +13,9 @@ from allocator.core.study import Shapes, Study
 from allocator.grid.distance import distance_to_ground
 from allocator.habitat.complexes import small_parts
 from allocator.sites.access import WayFinder, Ways
+from allocator.sites.quality import quality
 from allocator.sites.roads import NearestRoad, TruckRoads
-from allocator.sites.spots import Spots, quality
+from allocator.sites.spots import Spots
 
 MOST_LOOKED_CELLS = 20
 """Habitat is looked for cell by cell up to this far from a spot, beyond it among the outlines of patches."""
@@ -228,17 +228,11 @@ class Measurer:
 
 def _inside_by(points: Shapes, owner: Ints, shapes: Shapes) -> Floats:
     """Distance to the property's own line; negative outside the property."""
-    out = np.empty(len(points))
-    order = np.argsort(owner, kind="stable")
-    edges = np.flatnonzero(np.r_[True, owner[order][1:] != owner[order][:-1], True])
-    for first, last in pairwise(edges if len(order) else ()):
-        its = order[first:last]
-        shape = shapes[owner[its[0]]]
-        shapely.prepare(shape)
-        inside = shapely.contains(shape, points[its])
-        distance = shapely.distance(shapely.boundary(shape), points[its])
-        out[its] = np.where(inside, distance, -distance)
-    return out
+    distinct, at = np.unique(owner, return_inverse=True)
+    own = shapes[distinct]
+    shapely.prepare(own)
+    inside, distance = shapely.contains(own[at], points), shapely.distance(shapely.boundary(own)[at], points)
+    return np.asarray(np.where(inside, distance, -distance))
 
 
 def _nearest(points: Shapes, others: Shapes | None) -> Floats:

@@ -205,12 +205,12 @@ def test_a_file_that_exists_is_never_written_over(tmp_path: Path) -> None:
 
 
 def test_lost_rows_are_noticed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    whole = geopackage._write_layer
+    whole = geopackage.write_layer
 
     def lose_a_row(name: str, frame: pd.DataFrame, path: Path, crs_wkt: str) -> None:
         whole(name, frame.iloc[1:] if name == "properties" else frame, path, crs_wkt)
 
-    monkeypatch.setattr(geopackage, "_write_layer", lose_a_row)
+    monkeypatch.setattr(geopackage, "write_layer", lose_a_row)
     with pytest.raises(OSError, match="holds 2 of the 3 rows of properties"):
         write_geopackage(make_plan(), tmp_path / "plan.gpkg")
 
