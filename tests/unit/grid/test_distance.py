@@ -5,7 +5,13 @@ import pytest
 import shapely
 from scipy import ndimage
 
-from allocator.grid.distance import LARGEST_EXACT_CELLS, distance_to_ground, nearest_marked, squared_distance
+from allocator.grid.distance import (
+    LARGEST_EXACT_CELLS,
+    SHORT_CELLS,
+    distance_to_ground,
+    nearest_marked,
+    squared_distance,
+)
 
 
 def marked_cells(shape, part, seed):
@@ -96,3 +102,10 @@ def test_distance_to_the_ground_of_cells_against_boxes():
         near = expected <= most
         np.testing.assert_allclose(found[near], expected[near], atol=1e-12)
         assert np.isinf(found[~near]).all()
+
+
+@pytest.mark.parametrize("most", range(1, SHORT_CELLS + 1))
+def test_short_distances_by_shifting_equal_the_transform(most):
+    marked = marked_cells((5, 60), 0.03, most)
+    exact = np.rint(np.square(ndimage.distance_transform_edt(~marked))).astype(int)
+    np.testing.assert_array_equal(squared_distance(marked, most), np.minimum(exact, (most + 1) ** 2))
