@@ -45,7 +45,7 @@ def outlines(marked: Bools, grid: Grid) -> tuple[Shapes, Ints]:
     # Of two corners at one place that with the upper edge comes first: the second where marked cells rise eastwards.
     key = (column * (grid.rows + 1) + row) * 2 + (is_second != (around == _RISING))
     by_column = np.argsort(key)
-    ring, start, is_head = _walk(around, by_column)
+    ring, start = _walk(around, by_column)
     ring, start = _split(ring, start, is_second)
     first = np.minimum.reduceat(ring, start[:-1])
     is_hole = around[first] & _SE == 0  # at its first corner, in reading order, a ring encloses what lies south-east
@@ -59,8 +59,7 @@ def outlines(marked: Bools, grid: Grid) -> tuple[Shapes, Ints]:
         beside = marked[above, :at][::-1]
         west = 0 if beside.all() else at - int(np.argmin(beside))
         edge = np.searchsorted(key, (west * (grid.rows + 1) + above) * 2 + 1, side="right", sorter=by_column) - 1
-        # A ring runs along a column from a tail to a head; where it was split only the tail tells whose edge it is.
-        shell[hole] = of_corner[by_column[edge ^ 1 if is_head[by_column[edge]] else edge]]
+        shell[hole] = of_corner[by_column[edge]]  # at least a ring of the same polygon that begins further north
     while is_hole[shell].any():
         shell = shell[shell]
     order = np.lexsort((first, is_hole, first[shell]))
@@ -103,10 +102,8 @@ def _corners(marked: Bools) -> tuple[Ints, Ints, NDArray[np.uint8]]:
     return row, column, around
 
 
-def _walk(around: NDArray[np.uint8], by_column: Ints) -> tuple[Ints, Ints, Bools]:
-    """Corners ring by ring, with marked cells to the right; where each ring starts, one more start at the end; and
-    which corners are heads: a ring leaves them along a row.
-    """
+def _walk(around: NDArray[np.uint8], by_column: Ints) -> tuple[Ints, Ints]:
+    """Corners ring by ring, with marked cells to the right, and where each ring starts; one more start at the end."""
     place = np.arange(len(around))
     along_row, along_column = place ^ 1, np.empty(len(around), np.int64)
     along_column[by_column] = by_column[place ^ 1]
@@ -124,7 +121,7 @@ def _walk(around: NDArray[np.uint8], by_column: Ints) -> tuple[Ints, Ints, Bools
             starts.append(len(walked))
     heads = np.array(walked, np.int64)
     ring = np.stack([heads, along_row[heads]], axis=1).ravel()
-    return ring, 2 * np.array(starts, np.int64), is_head
+    return ring, 2 * np.array(starts, np.int64)
 
 
 def _split(ring: Ints, start: Ints, is_second: Bools) -> tuple[Ints, Ints]:

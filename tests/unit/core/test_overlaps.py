@@ -52,3 +52,7 @@ def test_boxes_at_random(seed):
     west, south, width, height = random.integers(0, 12, (4, 25)) * 10.0
     shapes = shapely.box(west, south, west + width / 3 + 10, south + height / 3 + 10)
     assert_as_every_pair(shapely.segmentize(shapes, 10.0) if seed % 2 else shapes)
+
+
+def test_two_of_the_same_and_nothing_else():
+    assert_as_every_pair(np.concatenate([squares(1), squares(1)]))
