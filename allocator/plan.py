@@ -86,7 +86,7 @@ def plan_traps(
     asked = ask_next(planned.areas, enrolled, needs[0], settings.traps)
     roads = TruckRoads(study)
     finder = WayFinder(reader, roads)
-    measurer = Measurer(study, roads, planned.patches.shapes)
+    measurer = Measurer(study, roads, planned.patches.shapes, planned.patches.outlined)
     candidates = measure_candidates(join_spots(spots, grid, settings.sites), measurer, finder)
     decided = apply_decisions(candidates, measurer, reader, finder)
     demand = join_demand(demands, planned.patches, planned.complexes, grid)

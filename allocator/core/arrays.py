@@ -32,7 +32,13 @@ def sum_by_key(key: Ints, *values: Ints) -> tuple[Ints, ...]:
     """
     if not len(key):
         return (key, *values)
-    order = np.argsort(key)
-    key = key[order]
+    key, values = _sum_runs(key, values)  # as they come: fewer are left to sort
+    order = np.argsort(key, kind="stable")
+    key, values = _sum_runs(key[order], tuple(value[order] for value in values))
+    return (key, *values)
+
+
+def _sum_runs(key: Ints, values: tuple[Ints, ...]) -> tuple[Ints, tuple[Ints, ...]]:
+    """Runs of equal keys made one, their values summed."""
     starts = np.flatnonzero(np.r_[True, key[1:] != key[:-1]])
-    return (key[starts], *(np.add.reduceat(value[order], starts) for value in values))
+    return key[starts], tuple(np.add.reduceat(value, starts) for value in values)

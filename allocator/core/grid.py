@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from allocator.core.arrays import Floats, Ints
+from allocator.core.arrays import Bools, Floats, Ints
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +46,33 @@ class Window:
         Window(row=-2, column=-2, rows=14, columns=14)
         """
         return Window(self.row - cells, self.column - cells, self.rows + 2 * cells, self.columns + 2 * cells)
+
+    @property
+    def slices(self) -> tuple[slice, slice]:
+        """Where the window lies in an array of the whole grid; only for windows inside it."""
+        return slice(self.row, self.row + self.rows), slice(self.column, self.column + self.columns)
+
+    def holds(self, row: Ints, column: Ints) -> Bools:
+        """Which cells of the grid lie in the window.
+
+        Parameters
+        ----------
+        row, column : array of int64
+            Cells of the grid.
+
+        Returns
+        -------
+        array of bool
+            True inside.
+
+        Examples
+        --------
+        >>> import numpy as np
+        >>> Window(2, 2, 3, 3).holds(np.array([1, 4]), np.array([2, 4])).tolist()
+        [False, True]
+        """
+        is_row = (row >= self.row) & (row < self.row + self.rows)
+        return is_row & (column >= self.column) & (column < self.column + self.columns)
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,8 @@ from allocator.core.arrays import Bools, Floats, Ints
 
 SMALLEST_OVERLAP_M2 = 1.0
 """Slivers smaller than this come from rounding, not from a disputed line (project default)."""
+_MIXERS = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9, 0x27D4EB2F165667C5], np.uint64)
+"""Odd numbers that spread the ends of edges over 64 bits; equal ones are compared in full."""
 
 
 @dataclass(frozen=True)
@@ -47,20 +49,62 @@ def find_overlaps(shapes: NDArray[np.object_]) -> Overlaps:
     >>> find_overlaps(shapely.box([0, 5, 10], 0, [10, 15, 20], 10)).area_m2.tolist()
     [50.0, 50.0]
     """
-    left, right = shapely.STRtree(shapes).query(shapes)
-    boxes = shapely.bounds(shapes)
-    apart = left >= right
-    low = np.maximum(boxes[left, :2], boxes[right, :2])
-    high = np.minimum(boxes[left, 2:], boxes[right, 2:])
-    # Neighbours share a line: their boxes barely meet, and most pairs go without cutting a shape.
-    apart |= np.prod(np.clip(high - low, 0, None), axis=1) < SMALLEST_OVERLAP_M2
-    left, right = left[~apart], right[~apart]
-    meet = shapely.relate_pattern(shapes[left], shapes[right], "T********") if len(left) else np.zeros(0, bool)
-    left, right = left[meet], right[meet]
+    tree, boxes = shapely.STRtree(shapes), shapely.bounds(shapes)
+    is_looked_at = np.zeros(len(shapes), bool)
+    found = [np.empty((2, 0), np.int64)]
+    ahead = _with_lone_edges(shapes)
+    while len(ahead):
+        is_looked_at[ahead] = True
+        pairs = _meeting(ahead, shapes, tree, boxes)
+        found.append(np.sort(pairs, axis=0))
+        met = np.unique(pairs)
+        ahead = met[~is_looked_at[met]]
+    left, right = np.unique(np.concatenate(found, axis=1), axis=1)
     area_m2 = shapely.area(shapely.intersection(shapes[left], shapes[right]))
-    order = np.lexsort((right, left))
-    order = order[area_m2[order] >= SMALLEST_OVERLAP_M2]
-    return Overlaps(left[order], right[order], area_m2[order])
+    kept = area_m2 >= SMALLEST_OVERLAP_M2
+    return Overlaps(left[kept], right[kept], area_m2[kept])
+
+
+def _meeting(some: Ints, shapes: NDArray[np.object_], tree: shapely.STRtree, boxes: Floats) -> Ints:
+    """Pairs whose insides meet, with at least one of some shapes; shape (2, pairs)."""
+    one, other = tree.query(shapes[some])
+    one = some[one]
+    low, high = np.maximum(boxes[one, :2], boxes[other, :2]), np.minimum(boxes[one, 2:], boxes[other, 2:])
+    # Neighbours in a row share a line: their boxes barely meet, and such pairs go without a look at the shapes.
+    near = (one != other) & (high > low).all(axis=1)
+    one, other = one[near], other[near]
+    meet = shapely.relate_pattern(shapes[one], shapes[other], "T********") if len(one) else np.zeros(0, bool)
+    return np.stack([one[meet], other[meet]])
+
+
+def _with_lone_edges(shapes: NDArray[np.object_]) -> Ints:
+    """Shapes with an edge that is not also, in the other direction, an edge of exactly one neighbour.
+
+    Notes
+    -----
+    Seen from above, the number of shapes over a place changes only across lone edges: across an edge that two
+    neighbours share, one goes as the other comes. So a shape with a lone edge lies at the rim of all ground that two
+    shapes share, and from there shared ground is followed from pair to pair. In a clean map of parcels only its outer
+    rim is lone.
+    """
+    parts, owner = shapely.get_parts(shapes, return_index=True)
+    rings, part = shapely.get_rings(shapely.orient_polygons(parts), return_index=True)
+    points, ring = shapely.get_coordinates(rings, return_index=True)
+    start = np.flatnonzero(ring[1:] == ring[:-1])
+    owner = owner[part[ring[start]]]
+    ends = np.stack([points[start], points[start + 1]]) + 0.0  # no negative zeros: equal numbers, equal bits
+    turned = (ends[0, :, 0] > ends[1, :, 0]) | ((ends[0, :, 0] == ends[1, :, 0]) & (ends[0, :, 1] > ends[1, :, 1]))
+    ends[:, turned] = ends[::-1, turned]
+    edge = np.concatenate([ends[0], ends[1]], axis=1)
+    mixed = (edge.view(np.uint64) * _MIXERS).sum(axis=1, dtype=np.uint64)
+    order = np.argsort(mixed)
+    edge, turned, owner, mixed = edge[order], turned[order], owner[order], mixed[order]
+    same = mixed[1:] == mixed[:-1]
+    same[same] = (edge[1:][same] == edge[:-1][same]).all(axis=1)
+    before, after = np.r_[False, same], np.r_[same, False]
+    is_pair = same & ~before[:-1] & ~after[1:] & (turned[1:] != turned[:-1])
+    is_shared = np.r_[is_pair, False] | np.r_[False, is_pair]
+    return np.unique(owner[~is_shared])
 
 
 def cut_apart(shapes: NDArray[np.object_], overlaps: Overlaps, comes_first: Bools) -> NDArray[np.object_]:

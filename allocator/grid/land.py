@@ -15,7 +15,7 @@ from allocator.core.study import Study
 from allocator.grid.cover import CoverSource, Pieces, cover_source, positions_on_cells
 from allocator.grid.distance import SquaredCells, squared_distance
 from allocator.grid.edges import WHOLE, Edges, line_edges, polygon_edges
-from allocator.grid.shares import Shares, cells_touched, shares_of
+from allocator.grid.shares import Shares, cells_touched, shares_and_rims, shares_of
 from allocator.grid.targets import Target, all_targets, season_targets
 from allocator.grid.terrain import height_above_water, slope
 
@@ -148,7 +148,8 @@ class LandReader:
             if elevation is not None and target in self.heights:
                 above = height_above_water(elevation[part], marked, distance, reach)
                 height[target] = np.ascontiguousarray(above[_inside(window, reach)])
-        shares = shares_of(self.property_edges, window, study.settings.study.property_lines)
+        lines, reach = study.settings.study.property_lines, self.line_reach_cells
+        shares, touched = shares_and_rims(self.property_edges, window, lines, reach)
         return Land(
             window,
             np.ascontiguousarray(cover[inside]),
@@ -161,7 +162,7 @@ class LandReader:
             None if study.canopy is None else np.asarray(study.canopy.read(window), np.float32),
             None if elevation is None else slope(elevation, study.grid.cell_m)[inside],
             None if self.road_edges is None else self._squared_to(self.road_edges, window, self.road_reach_cells),
-            self._squared_to(self.property_edges, window, self.line_reach_cells),
+            np.ascontiguousarray(squared_distance(touched, reach)[_inside(window, reach)]),
             shares,
             *self._covered(shares, window),
         )
@@ -198,14 +199,14 @@ class LandReader:
         """Part of each cell inside any property, and inside any enrolled one."""
         if self.once is not None:
             shares = shares_of(self.once, window, self.study.settings.study.property_lines)
-        enrolled = self.study.properties.enrolled[shares.owner]
-        cells = window.rows * window.columns
+        cells, enrolled = window.rows * window.columns, self.study.properties.enrolled
         # Float64 holds the sums of a cell exactly: under 2**53. Rounding may push a shared line over a whole cell.
-        covered = [
-            np.minimum(np.bincount(shares.cell, shares.share * counts, cells).astype(np.int64), WHOLE)
-            for counts in (1, enrolled)
-        ]
-        return covered[0], covered[1]
+        covered = np.minimum(np.bincount(shares.cell, shares.share, cells).astype(np.int64), WHOLE)
+        if enrolled.all():
+            return covered, covered
+        mine = enrolled[shares.owner]
+        its = np.bincount(shares.cell[mine], shares.share[mine], cells).astype(np.int64)
+        return covered, np.minimum(its, WHOLE)
 
     def _squared_to(self, edges: Edges, window: Window, reach: int) -> SquaredCells:
         """Squared distance in cells to the nearest cell that the edges touch."""

@@ -171,12 +171,14 @@ def sum_tile(land: Land, tile: ScoredTile) -> Sums:
     key = (owner[on] * stride + label) * CLASSES + position[on]
     key, patch_share, patch_score = sum_by_key(key, share[on], share[on] * score[on])
     patch_key, patch_position = np.divmod(key, CLASSES)
-    covered_sums = _per_patch(land.covered, tile)
+    on = np.flatnonzero(tile.labels.ravel())
+    covered, covered_score = _per_patch(land.covered, tile, on)
+    is_all = land.enrolled is land.covered
     return Sums(
         class_owner, class_position, class_share,
         patch_key // stride, patch_key % stride, patch_position, patch_share, patch_score,
-        covered_share=covered_sums[0], covered_score=covered_sums[1],
-        enrolled_share=_per_patch(land.enrolled, tile)[0],
+        covered_share=covered, covered_score=covered_score,
+        enrolled_share=covered if is_all else _per_patch(land.enrolled, tile, on)[0],
         double_share=int(land.shares.share.sum()) - int(land.covered.sum()),
     )  # fmt: skip
 
@@ -194,10 +196,9 @@ def _by_class(owner: Ints, position: Ints, share: Ints) -> tuple[Ints, Ints, Int
     return present[at // CLASSES], at % CLASSES, sums[at]
 
 
-def _per_patch(inside: Ints, tile: ScoredTile) -> tuple[Ints, Ints]:
-    """Sums of the habitat inside, and of it times score, over the cells of each patch of a tile."""
-    on = np.flatnonzero(tile.labels.ravel())
-    label = tile.labels.ravel()[on]
+def _per_patch(inside: Ints, tile: ScoredTile, on: Ints) -> tuple[Ints, Ints]:
+    """Sums of the habitat inside, and of it times score, over the cells of each patch of a tile; ``on`` are these."""
+    label = tile.labels.ravel()[on].astype(np.int64)
     share = (inside[on] * tile.part.ravel()[on].astype(np.int64) + CELL_PARTS // 2) // CELL_PARTS
     # A sum of shares stays under 2**53 in a tile, so float64 holds it exactly; share times score may not, so it is
     # summed in two halves.

@@ -55,14 +55,15 @@ def project_shapes(shapes: Shapes, source: CRS, target_wkt: str, name: str) -> S
         return shapes
     unit_m = METRES_PER_DEGREE if source.is_geographic else float(source.axis_info[0].unit_conversion_factor)
     refuse_endless_shapes(name, shapes, LONGEST_EDGE_M / unit_m)
-    split, is_long = shapes.copy(), shapely.length(shapes) > LONGEST_EDGE_M / unit_m
+    split, boxes = shapes.copy(), shapely.bounds(shapes)
+    is_long = ~(np.hypot(boxes[:, 2] - boxes[:, 0], boxes[:, 3] - boxes[:, 1]) <= LONGEST_EDGE_M / unit_m)
     split[is_long] = shapely.segmentize(shapes[is_long], LONGEST_EDGE_M / unit_m)
     points = shapely.get_coordinates(split)
     try:
         x, y = transform_points(points[:, 0], points[:, 1], source.to_wkt(), target_wkt)
     except CrsError as error:
         raise CrsError(f"{name}: {error}") from None
-    # set_coordinates writes into its argument: a copy, so the caller's stay untouched.
+    # set_coordinates writes new shapes into its argument: a copy, so the caller's stay untouched.
     return np.asarray(shapely.set_coordinates(split, np.column_stack([x, y])))
 
 

@@ -2,10 +2,12 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import shapely
 from numpy.typing import NDArray
 from pyproj import CRS
@@ -57,13 +59,12 @@ class PropertyTable:
         """Name of the input in messages."""
         return input_name("properties", self.records[0].path_name)
 
-    @property
+    @cached_property
     def degrees(self) -> Bounds:
         """Bounds in longitude and latitude."""
         geographic = CRS.from_user_input(GEOGRAPHIC).to_wkt()
-        west, south, east, north = shapely.total_bounds(
-            project_shapes(shapely.envelope(self.shapes), self.crs, geographic, self.name)
-        )
+        boxes = np.asarray(shapely.box(*shapely.bounds(self.shapes).T)).reshape(len(self.shapes))
+        west, south, east, north = shapely.total_bounds(project_shapes(boxes, self.crs, geographic, self.name))
         return float(west), float(south), float(east), float(north)
 
     def projected(self, crs_wkt: str) -> Properties:
@@ -81,7 +82,7 @@ class PropertyTable:
         """
         shapes = project_shapes(self.shapes, self.crs, crs_wkt, self.name)
         # Projecting may move two vertices onto each other; the area does not change measurably.
-        broken = np.flatnonzero(~shapely.is_valid(shapes))
+        broken = np.flatnonzero(~shapely.is_valid(shapes)) if shapes is not self.shapes else []
         if len(broken):
             shapes = shapes.copy()
             shapes[broken] = shapely.buffer(shapely.make_valid(shapes[broken]), 0)
@@ -216,9 +217,12 @@ Merged = tuple[tuple[str, ...], tuple[str, ...], NDArray[np.bool_], NDArray[np.o
 
 def _one_per_id(rows: _Rows, name: str) -> tuple[Merged, list[Problem]]:
     """Exact duplicates dropped, several records of one id merged, sorted by id."""
-    keys = shapely.to_wkb(shapely.normalize(rows.shapes))
+    # Only shapes with the same box can be the same.
+    in_doubt = pd.DataFrame(shapely.bounds(rows.shapes)).duplicated(keep=False).to_numpy()
+    keys = np.arange(len(rows.shapes)).astype(object)
+    keys[in_doubt] = shapely.to_wkb(shapely.normalize(rows.shapes[in_doubt]))
     groups: dict[str, list[int]] = {}
-    seen: set[tuple[str, bytes]] = set()
+    seen: set[tuple[str, bytes | int]] = set()
     doubled: list[str] = []
     for row, (one, key) in enumerate(zip(rows.ids, keys, strict=True)):
         # Without ids of their own, two records of the same shape are one property drawn twice.

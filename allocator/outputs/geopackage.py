@@ -233,7 +233,7 @@ def _geometry(name: str, frame: pd.DataFrame, crs_wkt: str) -> np.ndarray:
     other = set(shapes.geom_type.dropna().unique()) - _FITTING[GEOMETRY_TYPES[name]]
     if other:
         raise ValueError(f"layer {name} is declared {GEOMETRY_TYPES[name]} but holds {', '.join(sorted(other))}")
-    return np.asarray(shapely.to_wkb(shapely.force_2d(shapes.to_numpy()), output_dimension=2), dtype=object)
+    return np.asarray(shapely.to_wkb(shapes.to_numpy(), output_dimension=2), dtype=object)
 
 
 def _explain(

@@ -20,8 +20,9 @@ from allocator.grid.land import LandReader
 from allocator.grid.shares import cells_touched, shares_of
 from allocator.grid.targets import site_water
 from allocator.grid.terrain import slope
+from allocator.sites.quality import SHADES, shade_of
 from allocator.sites.roads import TruckRoads
-from allocator.sites.spots import SHADES, Spots, shade_of
+from allocator.sites.spots import Spots
 from allocator.sites.squares import place_in_run
 
 BLOCK_CELLS = 256

@@ -29,6 +29,64 @@ STEPS = (*CELL_STEPS, *EXACT_STEPS)
 
 
 @dataclass(frozen=True)
+class NearMisses:
+    """Spots that break just one limit; those that their cells rule out are measured only when asked for.
+
+    Parameters
+    ----------
+    measured : Measured
+        Those that were measured on the way, habitat no further than its limit; ways in are looked for only where a
+        trap has no site.
+    spots : Spots
+        Those that their cells rule out.
+    measurer : Measurer
+        Measures them.
+    """
+
+    measured: Measured
+    spots: Spots
+    measurer: Measurer
+
+    def of(self, owner: int) -> Measured:
+        """All of one property, measured.
+
+        Parameters
+        ----------
+        owner : int
+            The property.
+
+        Returns
+        -------
+        Measured
+            Spots that break one limit as far as measured.
+        """
+        further = self.measurer.measure(self.spots.take(np.flatnonzero(self.spots.owner == owner)))
+        broken = broken_limits(further, self.measurer.study.settings.sites)
+        near = further.take(np.flatnonzero(np.count_nonzero(broken, axis=0) == 1))
+        its = self.measured.take(np.flatnonzero(self.measured.spots.owner == owner))
+        return joined(self.measurer.with_habitat(its), near)
+
+    def without(self, measured: Ints, spots: Ints) -> "NearMisses":
+        """The same without some.
+
+        Parameters
+        ----------
+        measured, spots : array of int64
+            Positions to leave out of either lot.
+
+        Returns
+        -------
+        NearMisses
+            The rest, in order.
+        """
+        return NearMisses(
+            self.measured.take(np.setdiff1d(np.arange(len(self.measured)), measured)),
+            self.spots.take(np.setdiff1d(np.arange(len(self.spots.row)), spots)),
+            self.measurer,
+        )
+
+
+@dataclass(frozen=True)
 class Candidates:
     """Places where a trap may stand.
 
@@ -38,15 +96,15 @@ class Candidates:
         Where, and all siting terms; no limit is broken.
     quality : array of float64
         0 to 1.
-    misses : Measured
-        Spots that break just one limit, as far as measured; ways in are looked for only where a trap has no site.
+    misses : NearMisses
+        Spots that break just one limit.
     passed : array of int64, shape (len(STEPS), properties)
         What was left of each property after each step: cells, then spots.
     """
 
     places: Measured
     quality: Floats
-    misses: Measured
+    misses: NearMisses
     passed: Ints
 
 
@@ -74,7 +132,7 @@ def measure_candidates(found: TileSpots, measurer: Measurer, finder: WayFinder) 
     measured, broken = _looked_at(found.spots.take(np.flatnonzero(is_first)), measurer, finder)
     held = squares(measured.spots.take(np.flatnonzero(~broken.any(axis=0))), study.grid, sites.candidate_spacing_m)
     rest = np.flatnonzero(~is_first)
-    is_open = ~_is_among(squares(found.spots.take(rest), study.grid, sites.candidate_spacing_m), held)
+    is_open = ~_is_among(squares(found.spots, study.grid, sites.candidate_spacing_m)[:, rest], held)
     more, more_broken = _looked_at(found.spots.take(rest[is_open]), measurer, finder)
     measured, broken = joined(measured, more), np.concatenate([broken, more_broken], axis=1)
     names, owner = [one.name for one in LIMITS], measured.spots.owner
@@ -86,16 +144,14 @@ def measure_candidates(found: TileSpots, measurer: Measurer, finder: WayFinder) 
     at = np.flatnonzero(~broken.any(axis=0))
     at = at[best_per_square(measured.spots.take(at), good[at], study.grid, side_m=sites.candidate_spacing_m, most=1)]
     single = np.flatnonzero(np.count_nonzero(broken, axis=0) == 1)
-    further = measurer.measure(found.misses.spots)
-    near = np.flatnonzero(np.count_nonzero(broken_limits(further, sites), axis=0) == 1)
-    misses = joined(measured.take(single), further.take(near))
+    misses = NearMisses(measured.take(single), found.misses.spots, measurer)
     return Candidates(measured.take(at), good[at], misses, np.concatenate([found.passed, after]))
 
 
 def _looked_at(spots: Spots, measurer: Measurer, finder: WayFinder) -> tuple[Measured, Bools]:
     """Spots measured, with the ways in to those that keep all other limits, and the limits that each breaks."""
     sites = measurer.study.settings.sites
-    measured = measurer.measure(spots)
+    measured = measurer.measure(spots, habitat_within_m=sites.habitat_distance_m)
     holds = np.flatnonzero(~broken_limits(measured, sites).any(axis=0))
     measured = measured.with_access(finder, holds, furthest_m=sites.road_distance_m[1])
     return measured, broken_limits(measured, sites)
@@ -103,10 +159,9 @@ def _looked_at(spots: Spots, measurer: Measurer, finder: WayFinder) -> tuple[Mea
 
 def _is_among(these: Ints, those: Ints) -> Bools:
     """Which columns of one array stand in another as well."""
-    distinct, place = np.unique(np.concatenate([these, those], axis=1), axis=1, return_inverse=True)
-    found = np.zeros(distinct.shape[1], bool)
-    found[place.ravel()[these.shape[1] :]] = True
-    return found[place.ravel()[: these.shape[1]]]
+    sides = np.maximum(these.max(axis=1, initial=0), those.max(axis=1, initial=0)) + 1
+    one, other = ((part[0] * sides[1] + part[1]) * sides[2] + part[2] for part in (these, those))
+    return np.isin(one, other)
 
 
 Reason = Callable[[Study], str]

@@ -6,7 +6,7 @@ import numpy as np
 import shapely
 from scipy.spatial import cKDTree
 
-from allocator.core.arrays import Ints
+from allocator.core.arrays import Floats, Ints
 from allocator.core.errors import SitesInfeasibleError
 from allocator.core.grid import Window
 from allocator.core.study import Shapes, Study
@@ -83,11 +83,13 @@ def apply_decisions(candidates: Candidates, measurer: Measurer, reader: LandRead
     places, quality = candidates.places, candidates.quality
     misses, dropped = candidates.misses, [0] * len(rejected)
     if rejected:
-        near = _near(places, rejected, study)
+        near = _near(places.x_m, places.y_m, rejected, study)
         dropped = [len(one) for one in near]
         left = np.setdiff1d(np.arange(len(places)), np.concatenate(near))
         places, quality = places.take(left), quality[left]
-        misses = misses.take(np.setdiff1d(np.arange(len(misses)), np.concatenate(_near(misses, rejected, study))))
+        measured, centres = misses.measured, study.grid.centres(misses.spots.row, misses.spots.column)
+        near_measured = _near(measured.x_m, measured.y_m, rejected, study)
+        misses = misses.without(np.concatenate(near_measured), np.concatenate(_near(*centres, rejected, study)))
     notes: tuple[str, ...] = ()
     if kept:
         found = _kept_places(kept, measurer, reader)
@@ -100,12 +102,12 @@ def apply_decisions(candidates: Candidates, measurer: Measurer, reader: LandRead
     return Decided(Candidates(places, quality, misses, candidates.passed), kept, notes, tuple(dropped))
 
 
-def _near(places: Measured, rejected: list[SiteDecision], study: Study) -> list[Ints]:
+def _near(x_m: Floats, y_m: Floats, rejected: list[SiteDecision], study: Study) -> list[Ints]:
     """Spots on the ground of each rejected site."""
     at = [(one.x_m, one.y_m) for one in rejected]
-    if not len(places):
+    if not len(x_m):
         return [np.empty(0, np.int64)] * len(at)
-    tree = cKDTree(np.stack([places.x_m, places.y_m], axis=1))
+    tree = cKDTree(np.stack([x_m, y_m], axis=1))
     found = tree.query_ball_point(at, study.settings.sites.reject_radius_m)
     return [np.asarray(one, np.int64) for one in found]
 

@@ -1,7 +1,7 @@
 """Spots measured exactly: distance to roads, property lines, buildings and damage."""
 
 from dataclasses import dataclass, fields, replace
-from itertools import pairwise
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -10,11 +10,17 @@ from scipy.spatial import cKDTree
 
 from allocator.core.arrays import Bools, Floats, Ints
 from allocator.core.study import Shapes, Study
+from allocator.grid.distance import distance_to_ground
 from allocator.habitat.complexes import small_parts
 from allocator.sites.access import WayFinder, Ways
+from allocator.sites.quality import quality
 from allocator.sites.roads import NearestRoad, TruckRoads
-from allocator.sites.spots import Spots, quality
+from allocator.sites.spots import Spots
 
+MOST_LOOKED_CELLS = 20
+"""Habitat is looked for cell by cell up to this far from a spot, beyond it among the outlines of patches."""
+LOOK_BEYOND_M = 1e-6
+"""So much further than asked, so that habitat just at the limit is found."""
 DAMAGE = "damage"
 """Kind of sighting that a trap keeps away from."""
 
@@ -99,7 +105,8 @@ class Measured:
         Measured
             Those not asked for stay as they were.
         """
-        found = finder.ways(self.spots.take(at), self.points[at], furthest_m=furthest_m)
+        points = np.asarray(shapely.points(self.x_m[at], self.y_m[at])).reshape(len(at))
+        found = finder.ways(self.spots.take(at), points, furthest_m=furthest_m)
         length, path = self.access.length_m.copy(), self.access.path.copy()
         length[at], path[at] = found.length_m, found.path
         return replace(self, access=Ways(length, path))
@@ -135,13 +142,22 @@ class Measurer:
         Roads to measure to.
     patches : array of shapely multipolygons
         Habitat of the planned season.
+    outlined : array of bool, shape (rows, columns), optional
+        Cells of the grid inside their outlines; absent: every distance is measured to the outlines.
     """
 
-    def __init__(self, study: Study, roads: TruckRoads, patches: Shapes) -> None:
-        self.study, self.roads = study, roads
-        self._habitat = shapely.STRtree(small_parts(patches)[0])
+    def __init__(
+        self, study: Study, roads: TruckRoads, patches: Shapes, outlined: Bools | None = None
+    ) -> None:  # fmt: skip
+        self.study, self.roads, self._patches, self._outlined = study, roads, patches, outlined
 
-    def measure(self, spots: Spots, points: Shapes | None = None) -> Measured:
+    @cached_property
+    def _habitat(self) -> shapely.STRtree:
+        return shapely.STRtree(small_parts(self._patches)[0])
+
+    def measure(
+        self, spots: Spots, points: Shapes | None = None, *, habitat_within_m: float = np.inf
+    ) -> Measured:  # fmt: skip
         """Spots with exact distances; ways in are not looked for yet.
 
         Parameters
@@ -150,6 +166,8 @@ class Measurer:
             Cells; none where there is no truck road.
         points : array of shapely points, optional
             Where in their cells the spots are; absent: at the centres.
+        habitat_within_m : float
+            Habitat further off than this need not be measured: its distance may be given as infinite.
 
         Returns
         -------
@@ -161,14 +179,41 @@ class Measurer:
         if points is not None:
             x_m, y_m = shapely.get_x(points), shapely.get_y(points)
         places = np.asarray(shapely.points(x_m, y_m)).reshape(len(x_m))
-        habitat_m = np.full(len(x_m), np.inf)
-        (place, _), distance = self._habitat.query_nearest(places, return_distance=True, all_matches=False)
-        habitat_m[place] = distance
         return Measured(
             spots, x_m, y_m, self.roads.nearest(places), _inside_by(places, spots.owner, study.properties.shapes),
-            habitat_m, _nearest(places, study.buildings), self._damage_m(x_m, y_m), _is_in(places, study.exclusions),
+            self._habitat_m(places, None if points is not None else spots, habitat_within_m),
+            _nearest(places, study.buildings), self._damage_m(x_m, y_m), _is_in(places, study.exclusions),
             Ways(np.full(len(x_m), np.nan), np.full(len(x_m), None, object)),
         )  # fmt: skip
+
+    def with_habitat(self, measured: Measured) -> Measured:
+        """The same with the distance to habitat, however far.
+
+        Parameters
+        ----------
+        measured : Measured
+            Spots at the centres of their cells.
+
+        Returns
+        -------
+        Measured
+            In the same order.
+        """
+        return replace(measured, habitat_m=self._habitat_m(measured.points, measured.spots, np.inf))
+
+    def _habitat_m(self, places: Shapes, cells: Spots | None, within_m: float) -> Floats:
+        """Distance to the nearest patch, 0 inside; infinite without habitat. None: not at the centres of cells."""
+        cell_m, habitat_m = self.study.grid.cell_m, np.full(len(places), np.inf)
+        looked_m = 0.0
+        if cells is not None and self._outlined is not None:
+            looked_m = min(within_m + LOOK_BEYOND_M, MOST_LOOKED_CELLS * cell_m)
+            near = distance_to_ground(self._outlined, cells.row, cells.column, looked_m / cell_m)
+            habitat_m = near * cell_m
+        if looked_m < within_m:
+            left = np.flatnonzero(np.isinf(habitat_m))
+            (place, _), distance = self._habitat.query_nearest(places[left], return_distance=True, all_matches=False)
+            habitat_m[left[place]] = distance
+        return habitat_m
 
     def _damage_m(self, x_m: Floats, y_m: Floats) -> Floats:
         """Distance to the nearest sighting of damage; NaN without any."""
@@ -183,17 +228,11 @@ class Measurer:
 
 def _inside_by(points: Shapes, owner: Ints, shapes: Shapes) -> Floats:
     """Distance to the property's own line; negative outside the property."""
-    out = np.empty(len(points))
-    order = np.argsort(owner, kind="stable")
-    edges = np.flatnonzero(np.r_[True, owner[order][1:] != owner[order][:-1], True])
-    for first, last in pairwise(edges if len(order) else ()):
-        its = order[first:last]
-        shape = shapes[owner[its[0]]]
-        shapely.prepare(shape)
-        inside = shapely.contains(shape, points[its])
-        distance = shapely.distance(shapely.boundary(shape), points[its])
-        out[its] = np.where(inside, distance, -distance)
-    return out
+    distinct, at = np.unique(owner, return_inverse=True)
+    own = shapes[distinct]
+    shapely.prepare(own)
+    inside, distance = shapely.contains(own[at], points), shapely.distance(shapely.boundary(own)[at], points)
+    return np.asarray(np.where(inside, distance, -distance))
 
 
 def _nearest(points: Shapes, others: Shapes | None) -> Floats:

@@ -10,6 +10,10 @@ from allocator.core.arrays import Bools, Floats, Ints
 from allocator.core.study import Shapes, Study
 from allocator.sites.road_graph import all_weather, build_road_graph, locate
 
+NEAR_M = 0.05
+"""Pieces of the graph this near a segment may be the nearest to one of its points: the graph moves lines by less."""
+ALL_YEAR, DRY, UNCLEAR = range(3)
+
 
 @dataclass(frozen=True)
 class NearestRoad:
@@ -67,11 +71,13 @@ class TruckRoads:
         # One-segment pieces: whole roads in the tree make the search twenty times slower.
         coordinates, line = shapely.get_coordinates(lines, return_index=True)
         start = np.flatnonzero(line[1:] == line[:-1])
+        self._from, self._step = coordinates[start], coordinates[start + 1] - coordinates[start]
         self._segments = shapely.linestrings(np.stack([coordinates[start], coordinates[start + 1]], axis=1))
         self._road = study.truck_roads[of[line[start]]]
         self._tree = shapely.STRtree(self._segments)
         self.graph = None if study.roads is None else build_road_graph(study.roads, study.settings.sites.road_snap_m)
         self._is_dry = np.empty(0, bool) if self.graph is None else ~all_weather(self.graph)
+        self._dry_along = self._dry_states()
 
     def __len__(self) -> int:
         return len(self._segments)
@@ -96,10 +102,28 @@ class TruckRoads:
         (point, segment), distance = self._tree.query_nearest(points, return_distance=True, all_matches=True)
         order = np.lexsort((segment, point))
         first = order[np.r_[True, point[order][1:] != point[order][:-1]]] if len(order) else order
-        nearest = self._segments[segment[first]]
-        along = shapely.line_locate_point(nearest, points)
-        foot = shapely.get_coordinates(shapely.line_interpolate_point(nearest, along))
-        return NearestRoad(self._road[segment[first]], distance[first], foot[:, 0], foot[:, 1], self._dry_at(foot))
+        segment, distance = segment[first], distance[first]
+        step, away = self._step[segment], shapely.get_coordinates(points) - self._from[segment]
+        squared = (step * step).sum(axis=1)
+        along = np.divide((step * away).sum(axis=1), squared, out=np.zeros(len(segment)), where=squared > 0)
+        foot = self._from[segment] + np.clip(along, 0, 1)[:, None] * step
+        state = self._dry_along[segment]
+        is_dry, unclear = state == DRY, np.flatnonzero(state == UNCLEAR)
+        is_dry[unclear] = self._dry_at(foot[unclear])
+        return NearestRoad(self._road[segment], distance, foot[:, 0], foot[:, 1], is_dry)
+
+    def _dry_states(self) -> NDArray[np.int8]:
+        """Whether each segment is fit for dry weather only; unclear where pieces of the graph near it differ."""
+        state = np.full(len(self), UNCLEAR, np.int8)
+        if self.graph is None or not len(self.graph):
+            return state
+        tree, edge = self.graph.segments
+        segment, piece = tree.query(self._segments, "dwithin", NEAR_M)
+        pieces = np.bincount(segment, minlength=len(self))
+        dry = np.bincount(segment, self._is_dry[edge[piece]], len(self))
+        state[(pieces > 0) & (dry == 0)] = ALL_YEAR
+        state[(pieces > 0) & (dry == pieces)] = DRY
+        return state
 
     def _dry_at(self, foot: Floats) -> Bools:
         """Whether the road at each point is fit for dry weather only."""

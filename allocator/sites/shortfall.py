@@ -208,8 +208,7 @@ class _Trials:
 
     def _misses(self, owner: int) -> Measured:
         """Spots of a property that break one limit and can be reached on foot."""
-        misses, sites = self.board.candidates.misses, self.study.settings.sites
-        its = misses.take(np.flatnonzero(misses.spots.owner == owner))
+        its, sites = self.board.candidates.misses.of(owner), self.study.settings.sites
         unknown = np.flatnonzero(np.isnan(its.access.length_m))
         if len(unknown):
             far = max(float(its.road.distance_m[unknown].max()), sites.road_distance_m[1])

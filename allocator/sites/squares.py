@@ -48,8 +48,28 @@ def best_per_square(spots: Cells, rank: Floats, grid: Grid, *, side_m: float, mo
     array of int64
         Sorted by row, then column.
     """
-    kept = np.flatnonzero(place_in_square(spots, rank, grid, side_m=side_m) < most)
-    return kept[np.lexsort((spots.column[kept], spots.row[kept]))]
+    kept: Ints = np.arange(len(spots.row))
+    if square_side(grid, side_m) ** 2 > most:  # else no square can hold too many
+        kept = np.flatnonzero(place_in_square(spots, rank, grid, side_m=side_m) < most)
+    return kept[np.argsort(spots.row[kept] * grid.columns + spots.column[kept], kind="stable")]
+
+
+def square_side(grid: Grid, side_m: float) -> int:
+    """Side of a square in cells.
+
+    Parameters
+    ----------
+    grid : Grid
+        The grid.
+    side_m : float
+        Side in metres.
+
+    Returns
+    -------
+    int
+        At least 1.
+    """
+    return max(1, round(side_m / grid.cell_m))
 
 
 def squares(spots: Cells, grid: Grid, side_m: float) -> Ints:
@@ -69,7 +89,7 @@ def squares(spots: Cells, grid: Grid, side_m: float) -> Ints:
     array of int64, shape (3, spots)
         Row and column of squares, and property.
     """
-    cells = max(1, round(side_m / grid.cell_m))
+    cells = square_side(grid, side_m)
     return np.stack([spots.row // cells, spots.column // cells, spots.owner])
 
 
@@ -86,10 +106,11 @@ def place_in_square(spots: Cells, rank: Floats, grid: Grid, *, side_m: float) ->
     array of int64, shape (spots,)
         From 0.
     """
-    key = squares(spots, grid, side_m)
-    order = np.lexsort((spots.column, spots.row, -rank, *key))
+    row, column, owner = squares(spots, grid, side_m)
+    key = (row * grid.columns + column) * (int(owner.max(initial=0)) + 1) + owner
+    order = np.lexsort((spots.row * grid.columns + spots.column, -rank, key))
     place = np.empty(len(order), np.int64)
-    place[order] = place_in_run(key[:, order])
+    place[order] = place_in_run(key[None, order])
     return place
 
 

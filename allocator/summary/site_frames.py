@@ -20,9 +20,10 @@ from allocator.sites.allot import Allotment
 from allocator.sites.decisions import Decided
 from allocator.sites.measured import Measured
 from allocator.sites.place import Placement
+from allocator.sites.quality import SHADES
 from allocator.sites.shortfall import Shortfall
 from allocator.sites.sight import is_seen
-from allocator.sites.spots import FLOODING, SHADES
+from allocator.sites.spots import FLOODING
 from allocator.summary.coordinates import crew_coordinates
 
 

@@ -2,9 +2,16 @@
 
 import numpy as np
 import pytest
+import shapely
 from scipy import ndimage
 
-from allocator.grid.distance import LARGEST_EXACT_CELLS, nearest_marked, squared_distance
+from allocator.grid.distance import (
+    LARGEST_EXACT_CELLS,
+    SHORT_CELLS,
+    distance_to_ground,
+    nearest_marked,
+    squared_distance,
+)
 
 
 def marked_cells(shape, part, seed):
@@ -79,3 +86,26 @@ def test_nearest_is_a_marked_cell_as_near_as_any():
     at = np.argwhere(marked)
     least = ((here[0][..., None] - at[:, 0]) ** 2 + (here[1][..., None] - at[:, 1]) ** 2).min(axis=-1)
     np.testing.assert_array_equal(square, least)
+
+
+def test_distance_to_the_ground_of_cells_against_boxes():
+    """Each marked cell as a square, each cell's centre as a point: shapely measures between them."""
+    random = np.random.default_rng(4)
+    marked = random.random((30, 40)) < 0.01
+    row, column = np.indices(marked.shape).reshape(2, -1)
+    rows, columns = np.nonzero(marked)
+    squares = shapely.box(columns, rows, columns + 1, rows + 1)
+    points = shapely.points(column + 0.5, row + 0.5)
+    expected = shapely.distance(points[:, None], squares[None]).min(axis=1)
+    for most in (0.4, 3.0, 6.5):
+        found = distance_to_ground(marked, row, column, most)
+        near = expected <= most
+        np.testing.assert_allclose(found[near], expected[near], atol=1e-12)
+        assert np.isinf(found[~near]).all()
+
+
+@pytest.mark.parametrize("most", range(1, SHORT_CELLS + 1))
+def test_short_distances_by_shifting_equal_the_transform(most):
+    marked = marked_cells((5, 60), 0.03, most)
+    exact = np.rint(np.square(ndimage.distance_transform_edt(~marked))).astype(int)
+    np.testing.assert_array_equal(squared_distance(marked, most), np.minimum(exact, (most + 1) ** 2))

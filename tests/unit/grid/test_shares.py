@@ -7,7 +7,7 @@ from shapely import MultiPolygon, Polygon, box
 
 from allocator.core.grid import Window
 from allocator.grid.edges import WHOLE, line_edges, polygon_edges
-from allocator.grid.shares import cells_touched, shares_of
+from allocator.grid.shares import cells_touched, shares_and_rims, shares_of
 from tests.builders import make_grid, objects
 
 GRID = make_grid(3, 3)  # cells of 10 m, x and y from 0 to 30; row 0 is y 20 to 30
@@ -172,3 +172,19 @@ def test_lines_and_polygons_keep_their_place_in_the_list():
     edges = line_edges(mixed, GRID)
     assert edges.owner.tolist() == [0] * 4 + [1] + [2] * 4
     assert edges.first.tolist() == [0, 4, 5, 9]
+
+
+@pytest.mark.parametrize("rule", ["share", "centre"])
+@pytest.mark.parametrize("reach", [0, 1, 3])
+@pytest.mark.parametrize("window", [Window(0, 0, 12, 14), Window(3, 4, 5, 6), Window(-2, 9, 4, 9)])
+def test_shares_and_rims_from_one_cutting_are_those_of_two(window, reach, rule):
+    random = np.random.default_rng(6)
+    x, y = random.uniform(-20, 160, (2, 12))
+    shapes = shapely.buffer(shapely.points(x, y), random.uniform(4, 60, 12))
+    edges = polygon_edges(shapes, make_grid(12, 14))
+    shares, touched = shares_and_rims(edges, window, rule, reach)
+    expected = shares_of(edges, window, rule)
+    order, other = (np.lexsort((one.cell, one.owner)) for one in (shares, expected))
+    for name in ("owner", "cell", "share"):
+        np.testing.assert_array_equal(getattr(shares, name)[order], getattr(expected, name)[other], name)
+    np.testing.assert_array_equal(touched, cells_touched(edges, window.widened(reach)))

@@ -1,9 +1,5 @@
 """Patches: joined over corners and tiles, sized, numbered, outlined."""
 
-import sys
-import warnings
-from concurrent.futures import ThreadPoolExecutor
-
 import numpy as np
 import pytest
 import shapely
@@ -146,18 +142,3 @@ def test_outlines_lie_where_the_cells_do():
     tile = scored_tile(np.array([[0, 6000, 6000], [0, 0, 0]]), Window(0, 0, 2, 3))
     found = join_patches([tile_patches(tile, grid_west)], grid_west, 0.0)
     assert found.shapes[0].bounds == (1_000_030.0, 500_030.0, 1_000_090.0, 500_060.0)
-
-
-def test_outlines_made_in_several_threads_let_no_warning_out():
-    """rasterio warns of missing coordinates and silences itself in a way that is not safe in threads."""
-    tile = scored_tile(np.random.default_rng(1).integers(0, 10_000, (12, 12)), Window(0, 0, 12, 12))
-    grid = make_grid(12, 12)
-    before = sys.getswitchinterval()
-    sys.setswitchinterval(1e-6)
-    try:
-        with warnings.catch_warnings(), ThreadPoolExecutor(4) as pool:
-            warnings.simplefilter("error")
-            made = list(pool.map(lambda _: len(tile_patches(tile, grid).outline), range(800)))
-    finally:
-        sys.setswitchinterval(before)
-    assert len(set(made)) == 1

@@ -11,16 +11,8 @@ from shapely import LineString, box
 from allocator.core.study import BLANK_CLASS
 from allocator.grid.land import land_reader
 from allocator.habitat.tile import score_tile
-from allocator.sites.spots import (
-    BEST_PER_SQUARE,
-    CELL_STEPS,
-    SHADES,
-    Spots,
-    find_spots,
-    join_spots,
-    quality,
-    shade_of,
-)  # fmt: skip
+from allocator.sites.quality import SHADES, quality, shade_of
+from allocator.sites.spots import BEST_PER_SQUARE, CELL_STEPS, Spots, find_spots, join_spots
 from allocator.sites.squares import best_per_square
 from tests.builders import (
     CLASSES,
