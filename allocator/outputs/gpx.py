@@ -109,6 +109,23 @@ def sites_in_order(plan: Plan) -> list[Row]:
     return rows
 
 
+def names_of_properties(plan: Plan) -> dict[str, str]:
+    """Names of the properties that have sites.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+
+    Returns
+    -------
+    dict
+        Id to name as a handheld shows it; empty where there is none.
+    """
+    with_sites = plan.properties[plan.properties["property_id"].isin(plan.sites["property_id"])]
+    return {row["property_id"]: field_text(row["name"]) for row in records("properties", with_sites)}
+
+
 def site_notes(plan: Plan) -> list[SiteNote]:
     """What crews are told about every site, in build order.
 
@@ -123,7 +140,7 @@ def site_notes(plan: Plan) -> list[SiteNote]:
         One a site.
     """
     rows, days = sites_in_order(plan), site_days(plan.calendar)
-    names = {row["property_id"]: field_text(row["name"]) for row in records("properties", plan.properties)}
+    names = names_of_properties(plan)
     return [_note(row, len(rows), names.get(row["property_id"], ""), days.get(row["site_id"], [])) for row in rows]
 
 

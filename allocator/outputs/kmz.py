@@ -12,10 +12,10 @@ from xml.etree.ElementTree import Element, SubElement
 
 import geopandas as gpd
 import numpy as np
-import pandas as pd
 import shapely
 
 from allocator.core.results import Plan
+from allocator.outputs.columns import documented_values
 from allocator.outputs.coordinates_words import degrees, distance_words
 from allocator.outputs.gpx import BASE_NAME, field_text, lines, round_lines, site_notes, written
 from allocator.outputs.map_shapes import display_shapes
@@ -28,6 +28,8 @@ from allocator.outputs.work_words import round_cards
 KML = "http://www.opengis.net/kml/2.2"
 ZIP_DATE = (2026, 1, 1, 0, 0, 0)
 """Date of the file inside the zip: fixed, so that the same plan gives the same bytes."""
+MOST_PATCHES = 2000
+"""Habitat patches in the file; ``plan.gpkg`` has all."""
 STYLES: dict[str, dict[str, tuple[str, float, float]]] = {
     "site": {"IconStyle": ("clay", 1, 1.1), "LabelStyle": ("leaf", 1, 1)},
     "base": {"IconStyle": ("ink", 1, 1.1), "LabelStyle": ("leaf", 1, 1)},
@@ -88,7 +90,8 @@ def kml_document(plan: Plan) -> bytes:
     for name, parts in STYLES.items():
         document.append(_style(name, parts))
     _folder(document, "Trap sites", _sites(plan))
-    _folder(document, "Habitat patches", _habitat(plan))
+    some = f" (the {MOST_PATCHES:,} largest of {len(plan.habitat):,})" if len(plan.habitat) > MOST_PATCHES else ""
+    _folder(document, f"Habitat patches{some}", _habitat(plan))
     _folder(document, "Properties with traps", _properties(plan))
     _folder(document, "Ways in on foot", _ways(plan))
     for purpose, places in _rounds(plan).items():
@@ -193,6 +196,9 @@ def _base(plan: Plan) -> list[Element]:
 
 
 def _habitat(plan: Plan) -> list[Element]:
+    """Patches, of very many the largest: a phone draws no more."""
+    area = plan.habitat["area_acres"].to_numpy(float)
+    habitat = plan.habitat.iloc[np.sort(np.argsort(-area, kind="stable")[:MOST_PATCHES])]
     return [
         _placemark(
             row["patch_id"],
@@ -206,13 +212,14 @@ def _habitat(plan: Plan) -> list[Element]:
             "habitat",
             shape,
         )
-        for row, shape in zip(records("habitat", plan.habitat), _shapes(plan.habitat, plan), strict=True)
+        for row, shape in zip(records("habitat", habitat), _shapes(habitat, plan), strict=True)
     ]
 
 
 def _properties(plan: Plan) -> list[Element]:
     """Properties that need traps or have a site."""
-    rows = records("properties", plan.properties)
+    counts = documented_values("properties", plan.properties)[["traps", "traps_given", "sites"]].fillna(0)
+    kept = plan.properties[(counts > 0).any(axis=1).to_numpy(bool)]
     return [
         _placemark(
             field_text(row["name"]) or field_text(row["property_id"]),
@@ -228,8 +235,7 @@ def _properties(plan: Plan) -> list[Element]:
             "property",
             shape,
         )
-        for row, shape in zip(rows, _shapes(plan.properties, plan), strict=True)
-        if any(not pd.isna(row[column]) and row[column] > 0 for column in ("traps", "traps_given", "sites"))
+        for row, shape in zip(records("properties", kept), _shapes(kept, plan), strict=True)
     ]
 
 

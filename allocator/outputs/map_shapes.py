@@ -15,6 +15,8 @@ MOST_POINTS = 250_000
 """Corner points that one layer may have on the page; beyond, it is drawn more coarsely."""
 TOLERANCES_M = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 40.0)
 """How far a drawn line may stray from the true one; the first that keeps a layer under ``MOST_POINTS``."""
+MANY_PARTS, SAMPLE = 20, 500
+"""Parts of a shape that are simplified one by one; parts tried to see how coarse a layer has to be."""
 JOIN_M = 0.5
 """Lines nearer than about this are taken for the same stretch."""
 Part = list[Any]
@@ -36,11 +38,10 @@ def display_shapes(shapes: Shapes, crs_wkt: str) -> Shapes:
         In the same order; outer rings run clockwise so that overlaps do not blot each other out.
     """
     flat = shapely.force_2d(np.asarray(shapes, dtype=object))
+    start = _first_tolerance(flat)
     slim = flat
-    # A layer with far too many points starts coarse, and each pass works on what the last one left.
-    is_huge = int(shapely.get_num_coordinates(flat).sum()) > 2 * MOST_POINTS
-    for tolerance_m in TOLERANCES_M[3 if is_huge else 0 :]:
-        slim = shapely.simplify(slim, tolerance_m, preserve_topology=True)
+    for tolerance_m in TOLERANCES_M[start:]:
+        slim = _simplified(slim, tolerance_m)
         if int(shapely.get_num_coordinates(slim).sum()) <= MOST_POINTS:
             break
     corners = shapely.get_coordinates(slim)
@@ -48,6 +49,33 @@ def display_shapes(shapes: Shapes, crs_wkt: str) -> Shapes:
         longitude, latitude = transform_points(corners[:, 0], corners[:, 1], crs_wkt, GEOGRAPHIC)
         slim = shapely.set_coordinates(slim.copy(), np.column_stack([longitude, latitude]))
     return np.asarray(shapely.orient_polygons(slim, exterior_cw=True), dtype=object)
+
+
+def _first_tolerance(shapes: Shapes) -> int:
+    """Place of the tolerance to begin with: what some of the parts come to tells of all."""
+    parts = shapely.get_parts(shapes)
+    few = parts[:: max(1, len(parts) // SAMPLE)]
+    share = MOST_POINTS / max(1, int(shapely.get_num_coordinates(parts).sum()))
+    most = share * int(shapely.get_num_coordinates(few).sum())
+    if share >= 1:
+        return 0
+    for at, tolerance_m in enumerate(TOLERANCES_M):
+        if int(shapely.get_num_coordinates(shapely.simplify(few, tolerance_m)).sum()) <= most:
+            return at
+    return len(TOLERANCES_M) - 1
+
+
+def _simplified(shapes: Shapes, tolerance_m: float) -> Shapes:
+    """Simplified with all their parts kept; parts of an area one by one, which a shape of thousands is quicker with."""
+    slim = np.array(shapes, dtype=object)
+    is_many = (shapely.get_type_id(slim) == shapely.GeometryType.MULTIPOLYGON) & (
+        shapely.get_num_geometries(slim) > MANY_PARTS
+    )
+    slim[~is_many] = shapely.simplify(slim[~is_many], tolerance_m, preserve_topology=True)
+    parts, of = shapely.get_parts(slim[is_many], return_index=True)
+    if len(parts):
+        slim[is_many] = shapely.multipolygons(shapely.simplify(parts, tolerance_m, preserve_topology=True), indices=of)
+    return slim
 
 
 def steps(corners: NDArray[np.float64]) -> list[int]:

@@ -7,6 +7,7 @@ from functools import cache
 from importlib import resources
 from typing import Any
 
+import numpy as np
 from jinja2 import DictLoader, Environment, StrictUndefined
 from markupsafe import Markup
 
@@ -170,17 +171,19 @@ def properties_table(plan: Plan) -> Sheet | None:
         _counted("Habitat", "acres"), _counted("Part that is habitat", "%"), _counted("Traps before rounding"),
         _counted("Traps needed"), _counted("Low to high"), _counted("Sites found"), _counted("Traps without a site"),
     )  # fmt: skip
-    rows = records("properties", plan.properties)
-    ordered = sorted(rows, key=lambda row: (row["enrolled"] != "yes", -row["habitat_acres"]))
-    return _sheet("Acres and traps by property, signed-up land first", heads, (
+    signed = plan.properties["enrolled"].isin((True, "yes")).to_numpy()
+    order = np.lexsort((-plan.properties["habitat_acres"].to_numpy(float), ~signed))
+    told = plan.properties.iloc[order[:MOST_ROWS]]
+    sheet = _sheet("Acres and traps by property, signed-up land first", heads, (
         (
             row["name"] or BLANK, row["property_id"], row["enrolled"] or BLANK, number(row["area_acres"], 1),
             number(row["habitat_acres"], 1), number(row["habitat_percent"], 0), number(row["traps_exact"], 2),
             whole(row["traps"]), f"{whole(row['traps_low'])} to {whole(row['traps_high'])}", whole(row["sites"]),
             whole(row["shortfall"]),
         )
-        for row in ordered
+        for row in records("properties", told)
     ))  # fmt: skip
+    return sheet and replace(sheet, left_out=len(order) - len(told))
 
 
 def assumption_tables(plan: Plan) -> list[tuple[str, Sheet]]:
@@ -311,7 +314,7 @@ def not_given(plan: Plan) -> list[str]:
         Sentences; empty where everything is there.
     """
     study, settings = plan.study, plan.study.settings
-    blank = sum(row["blank_percent"] > 0 for row in records("properties", plan.properties))
+    blank = int((plan.properties["blank_percent"] > 0).sum())
     owners = "1 property has" if blank == 1 else f"{blank:,} properties have"
     missing: list[tuple[Any, str]] = [
         (study.water, "No map of water: only water classes of the land cover count."),

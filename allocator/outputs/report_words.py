@@ -296,13 +296,10 @@ def worked_example(plan: Plan) -> tuple[list[str], Sheet | None]:
         Quotas of the owners with most habitat; None where no complex has a trap.
     """
     complexes = [row for row in records("complexes", plan.complexes) if row["traps"] > 0]
-    shares = records("trap_shares", plan.trap_shares)
     if not complexes:
         return [], None
-    holders = {
-        row["complex_id"]: [one for one in shares if one["complex_id"] == row["complex_id"]] for row in complexes
-    }
-    few = [row for row in complexes if 2 <= len(holders[row["complex_id"]]) <= MOST_SHARES]
+    holders = plan.trap_shares["complex_id"].value_counts()
+    few = [row for row in complexes if 2 <= holders[row["complex_id"]] <= MOST_SHARES]
     one = max(few or complexes, key=lambda row: int(row["traps"]))
     rule, name = plan.study.settings.traps, one["complex_id"]
     acres_words = number(one["enrolled_habitat_acres"], 1)
@@ -312,25 +309,26 @@ def worked_example(plan: Plan) -> tuple[list[str], Sheet | None]:
         f"Rounded {ROUNDING[rule.rounding]}, and at least one from {rule.smallest_habitat_acres:g} acres up, this is "
         f"{count(int(one['traps']), 'trap')}.",
     ]
-    return told, _shares(plan, one, holders[name])
+    return told, _shares(plan, one, {row["complex_id"] for row in complexes if row["complex_id"] != name})
 
 
-def _shares(plan: Plan, one: Row, holders: list[Row]) -> Sheet:
+def _shares(plan: Plan, one: Row, others: set[str]) -> Sheet:
     """Quotas in one complex; traps of owners all of whose traps come from it."""
-    traps_of = {row["property_id"]: row["traps"] for row in records("properties", plan.properties)}
-    with_traps = {row["complex_id"] for row in records("complexes", plan.complexes) if row["traps"] > 0}
-    others = with_traps - {one["complex_id"]}
-    elsewhere = {row["property_id"] for row in records("trap_shares", plan.trap_shares) if row["complex_id"] in others}
+    shares = plan.trap_shares
+    holders = records("trap_shares", shares[shares["complex_id"] == one["complex_id"]])
+    told = sorted(holders, key=lambda row: -row["habitat_m2"])[:MOST_SHARES]
+    owners = plan.properties["property_id"].isin({row["property_id"] for row in told})
+    traps_of = {row["property_id"]: row["traps"] for row in records("properties", plan.properties[owners])}
+    elsewhere = set(shares.loc[shares["complex_id"].isin(others), "property_id"])
     rows = []
-    for row in sorted(holders, key=lambda row: -row["habitat_m2"])[:MOST_SHARES]:
+    for row in told:
         owner, quota = row["property_id"], int(one["traps"]) * row["habitat_m2"] / row["complex_habitat_m2"]
         mine, every = (number(acres(row[name]), 1) for name in ("habitat_m2", "complex_habitat_m2"))
         traps = BLANK if owner in elsewhere else whole(traps_of.get(owner))
         rows.append((owner, mine, f"{one['traps']} · {mine} / {every} = {number(quota, 2)}", traps))
     heads = (Head("Property no."), Head("Habitat in it", "acres", "number"), Head("Quota", "", "number"),
              Head("Traps", "", "number"))  # fmt: skip
-    left_out = max(0, len(holders) - MOST_SHARES)
-    return Sheet(f"Shares in complex {one['complex_id']}", heads, tuple(rows), left_out)
+    return Sheet(f"Shares in complex {one['complex_id']}", heads, tuple(rows), max(0, len(holders) - MOST_SHARES))
 
 
 def main_assumptions(plan: Plan) -> list[str]:

@@ -19,7 +19,7 @@ from allocator.outputs.coordinates_words import (
     geo_uri,
     usng_to_ten_metres,
 )
-from allocator.outputs.gpx import DRY_ONLY, LONG, MOST_LETTERS, field_text, sites_in_order
+from allocator.outputs.gpx import DRY_ONLY, LONG, MOST_LETTERS, field_text, names_of_properties, sites_in_order
 from allocator.outputs.number_words import amount
 from allocator.outputs.site_map import Surroundings, half_heights, map_key, parking, site_map, surroundings
 from allocator.outputs.styles import colour
@@ -56,7 +56,7 @@ def site_cards_page(plan: Plan) -> str:
         A table is not as ``columns.csv`` documents it: a fault of the tool.
     """
     rows, around, days = sites_in_order(plan), surroundings(plan), site_days(plan.calendar)
-    names = {row["property_id"]: field_text(row["name"]) for row in records("properties", plan.properties)}
+    names = names_of_properties(plan)
     crews = plan.study.settings.crews
     shared: dict[str, Any] = {
         "study": field_text(plan.study.settings.study.name),

@@ -2,10 +2,11 @@
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
 
+import geopandas as gpd
 import numpy as np
 import shapely
 from markupsafe import Markup
@@ -19,6 +20,7 @@ from allocator.outputs.map_image import MERCATOR, RAMP, score_overlay
 from allocator.outputs.number_words import count, number
 from allocator.outputs.site_map import round_length
 from allocator.outputs.styles import colour
+from allocator.outputs.svg_paths import path_of, text_at
 from allocator.outputs.web_map import TRAP_CLASSES
 from allocator.outputs.work_tables import PURPOSES, records
 
@@ -28,6 +30,8 @@ FLATTEST, TALLEST = 0.45, 1.05
 """Least and most height of a map, as a part of its width."""
 STRAY = 0.6
 """How far a drawn line may stray from the true one, units."""
+MOST_OUTLINED = 2000
+"""Properties whose lines a map can show; of more, only some that need traps are drawn."""
 MARKS = ((60, (9, 10)), (300, (7, 8)), (math.inf, (3, 0)))
 """Most sites on a map, and for as many the radius of a mark and the height of its number; 0: no number."""
 LEAST_ROOM, LAST_PALE = 14, 2
@@ -65,6 +69,8 @@ class PlanMap:
         Mark and words.
     shows_score : bool
         Whether the picture of the score lies under it.
+    left_out : str
+        What is not drawn; empty where all is.
     """
 
     key_name: str
@@ -73,6 +79,7 @@ class PlanMap:
     drawing: Markup
     key: Key
     shows_score: bool
+    left_out: str = ""
 
 
 @dataclass(frozen=True)
@@ -148,6 +155,10 @@ def plan_maps(plan: Plan) -> PlanMaps:
     has_sites = len(plan.sites) or plan.study.existing_traps is not None
     maps += [_sites_map(plan, frame, overlay is not None)] if has_sites else []
     maps += [_rounds_map(plan, frame)] if any(frame.drawn(plan.rounds.geometry.to_numpy())) else []
+    shown = len(_outlined(plan))
+    if shown < len(plan.properties):
+        left_out = f"Lines of {shown:,} of {len(plan.properties):,} properties are drawn, those that need most traps."
+        maps = [replace(one, left_out=left_out) for one in maps]
     if overlay is None:
         return PlanMaps(tuple(maps), "", "")
     west, south, east, north = overlay.bounds
@@ -206,18 +217,19 @@ def _score_map(plan: Plan, frame: _Frame, has_score: bool) -> PlanMap:
 
 
 def _traps_map(plan: Plan, frame: _Frame) -> PlanMap:
-    drawn = zip(records("properties", plan.properties), frame.drawn(plan.properties.geometry.to_numpy()), strict=True)
+    properties = _outlined(plan)
+    drawn = zip(records("properties", properties), frame.drawn(properties.geometry.to_numpy()), strict=True)
     areas, words, used = [], [], set()
     for row, shape in drawn:
         if shape is None or row["enrolled"] != "yes":
             continue
         shade, bounds = _shade(int(row["traps"])), shape.bounds
-        areas.append(_path([shape], 'fill="#fff"' if shade < 0 else f'fill="{colour(f"traps-{shade}")}"'))
+        areas.append(path_of([shape], 'fill="#fff"' if shade < 0 else f'fill="{colour(f"traps-{shade}")}"'))
         if shade >= 0:
             used.add(shade)
             if min(bounds[2] - bounds[0], bounds[3] - bounds[1]) >= LEAST_ROOM:
                 at, fill = shapely.point_on_surface(shape), "#fff" if shade > LAST_PALE else colour("ink")
-                words.append(_text(at.x, at.y + 4, f"{row['traps']:,}", fill, "middle"))
+                words.append(text_at(at.x, at.y + 4, f"{row['traps']:,}", fill, "middle"))
     key: Key = [(_swatch(colour(f"traps-{shade}")), _shade_words(shade)) for shade in sorted(used)]
     told = f"{count(plan.totals.traps, 'trap')} needed; the table of properties has the numbers."
     parts = [*areas, *_property_lines(plan, frame), *words]
@@ -289,7 +301,7 @@ def _looks() -> dict[str, str]:
 def _key(plan: Plan, names: Iterable[str]) -> Key:
     """Marks and words of what there is on the map."""
     study, roads = plan.study, plan.study.roads
-    signed = set(plan.properties["enrolled"].map({True: "own", "yes": "own", False: "unsigned", "no": "unsigned"}))
+    signed = set(_outlined(plan)["enrolled"].map({True: "own", "yes": "own", False: "unsigned", "no": "unsigned"}))
     given = {"water": study.water, "exclusion": study.exclusions, "existing": study.existing_traps, "base": _base(plan)}
     frames = {"site": plan.sites, "circle": plan.service_areas, "way": plan.access_paths, "patch": plan.habitat,
               "patch-line": plan.habitat}  # fmt: skip
@@ -311,31 +323,22 @@ def _swatch(fill: str) -> Markup:
 
 def _shapes(frame: _Frame, shapes: Shapes | None, look: str) -> list[str]:
     drawn = [shape for shape in frame.drawn(shapes) if shape is not None]
-    return [_path(drawn, _looks()[look])] if drawn else []
+    return [path_of(drawn, _looks()[look])] if drawn else []
 
 
-def _path(shapes: list[Any], look: str) -> str:
-    """One path of all areas and points, and one without filling of all lines."""
-    parts = shapely.get_parts(shapely.get_parts(np.array(shapes, dtype=object)))  # twice: collections hold collections
-    lines = "".join(_corners(part) for part in parts if part.geom_type in ("LineString", "LinearRing"))
-    areas = "".join(_area(part) for part in parts if part.geom_type in ("Point", "Polygon"))
-    drawn = f'<path d="{areas}" {look}/>' if areas else ""
-    return drawn + (f'<path d="{lines}" {look} style="fill:none"/>' if lines else "")
-
-
-def _area(part: Any) -> str:
-    if part.geom_type == "Point":
-        return f"M{part.x - 4:.1f} {part.y - 4:.1f}h8v8h-8z"
-    return "".join(_corners(ring) + "Z" for ring in (part.exterior, *part.interiors))
-
-
-def _corners(line: Any) -> str:
-    return "M" + "L".join(f"{x:.1f} {y:.1f}" for x, y in shapely.get_coordinates(line))
+def _outlined(plan: Plan) -> gpd.GeoDataFrame:
+    """Properties whose lines are drawn: all, or of very many those with most traps, as many as can be told apart."""
+    if len(plan.properties) <= MOST_OUTLINED:
+        return plan.properties
+    traps = plan.properties["traps"].to_numpy(float)
+    most = np.argsort(-traps, kind="stable")[:MOST_OUTLINED]
+    return plan.properties.iloc[np.sort(most[traps[most] > 0])]
 
 
 def _property_lines(plan: Plan, frame: _Frame, with_edge: bool = False) -> list[str]:
-    is_signed = plan.properties["enrolled"].isin((True, "yes")).to_numpy()
-    shapes = plan.properties.geometry.to_numpy()
+    properties = _outlined(plan)
+    is_signed = properties["enrolled"].isin((True, "yes")).to_numpy()
+    shapes = properties.geometry.to_numpy()
     edge = _shapes(frame, shapes, "edge") if with_edge else []
     return edge + _shapes(frame, shapes[~is_signed], "unsigned") + _shapes(frame, shapes[is_signed], "own")
 
@@ -358,7 +361,7 @@ def _site_marks(plan: Plan, frame: _Frame) -> list[str]:
     for rank, at in sorted(zip(ranks, drawn, strict=True), key=lambda pair: -int(pair[0])):
         if at is not None:
             mark = f'<circle cx="{at.x:.1f}" cy="{at.y:.1f}" r="{radius}" {_looks()["site"]}/>'
-            words = _text(at.x, at.y + size / 3, f"{int(rank)}", "#fff", "middle", size) if size else ""
+            words = text_at(at.x, at.y + size / 3, f"{int(rank)}", "#fff", "middle", size) if size else ""
             found.append(mark + words)
     return found
 
@@ -374,15 +377,10 @@ def _shade_words(shade: int) -> str:
     return count(least, "trap") if least == most else f"{span} traps"
 
 
-def _text(x: float, y: float, words: str, fill: str, anchor: str = "start", size: float = 12) -> str:
-    place = f'x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" font-size="{size}" font-weight="bold"'
-    return f'<text {place} font-family="Arial, Helvetica, sans-serif" fill="{fill}">{words}</text>'
-
-
 def _north_arrow() -> str:
     arrow = f'<path d="M{WIDTH - 20} 10l7 18l-7 -4l-7 4z" fill="{colour("ink")}"/>'
     plate = f'<rect x="{WIDTH - 34}" y="5" width="28" height="42" fill="#fff" fill-opacity="0.9"/>'
-    return plate + arrow + _text(WIDTH - 20, 42, "N", colour("ink"), "middle", 13)
+    return plate + arrow + text_at(WIDTH - 20, 42, "N", colour("ink"), "middle", 13)
 
 
 def _bars(frame: _Frame) -> str:
@@ -395,5 +393,5 @@ def _bars(frame: _Frame) -> str:
         across = length * unit_m / frame.ground_m
         line = f'<path d="M13 {down}v7h{across:.1f}v-7" fill="none" stroke="{colour("ink")}" stroke-width="1.6"/>'
         words = f"{length:,} {'mile' if unit == 'miles' and length == 1 else unit}"
-        parts.append(line + _text(19 + across, down + 8, words, colour("ink")))
+        parts.append(line + text_at(19 + across, down + 8, words, colour("ink")))
     return "".join(parts)

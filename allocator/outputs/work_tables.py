@@ -85,7 +85,8 @@ def records(table: str, frame: pd.DataFrame) -> list[Row]:
         Values by column.
     """
     values = documented_values(table, frame)
-    return [dict(zip(values.columns, row, strict=True)) for row in values.itertuples(index=False, name=None)]
+    columns = [values[name].tolist() for name in values.columns]
+    return [dict(zip(values.columns, row, strict=True)) for row in zip(*columns, strict=True)]
 
 
 def stage_words(row: Mapping[str, Any], stage: str) -> str:

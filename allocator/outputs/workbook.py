@@ -29,8 +29,8 @@ from allocator.outputs.tables import cautions, plan_tables
 FIRST_SHEET, LAST_SHEET = "Read first", "Columns"
 MOST_ROWS = 1_048_575
 """Rows that a sheet can hold under its headings."""
-MOST_CANDIDATES = 100_000
-"""Possible spots that the workbook has, the most suitable ones: millions of them take minutes to write and to open."""
+MOST_DETAILS = 20_000
+"""Rows of every sheet but the properties: hundreds of thousands take long to write and to open. CSV files have all."""
 MOST_CHARACTERS = 32_767
 """Characters that a cell can hold, counted as the format does: in units of UTF-16."""
 WIDEST = 60
@@ -193,10 +193,10 @@ def number_format(column: Column) -> str:
 
 def _kept(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     """The rows that the workbook has, in their order."""
-    if name == "candidates" and len(frame) > MOST_CANDIDATES:
+    if name == "candidates" and len(frame) > MOST_DETAILS:
         best = frame["quality"].reset_index(drop=True).sort_values(ascending=False, kind="stable")
-        return frame.iloc[sorted(best.index[:MOST_CANDIDATES])]
-    return frame.head(MOST_ROWS)
+        return frame.iloc[sorted(best.index[:MOST_DETAILS])]
+    return frame.head(MOST_ROWS if name == "properties" else MOST_DETAILS)
 
 
 def _notes(name: str, kept: int, in_all: int, cut: int) -> list[str]:

@@ -174,13 +174,15 @@ def draw_ranges(
     firsts = np.arange(0, number, PROPERTIES_AT_ONCE)
     starts = np.searchsorted(ground.owner[order], np.append(firsts, number))
 
-    def work(chunk: int) -> tuple[Floats, Floats, Floats]:
+    # All land in two heaps, enrolled or not, gives the totals of every draw; property by property fewer draws do.
+    heaps = _changes(ground, order, enrolled[ground.owner[order]].astype(np.int64), cuts, lengths, float)
+    few, some = np.r_[cuts[:by_property], cuts[-1:]], lengths[:by_property]
+
+    def work(chunk: int) -> tuple[Floats, Floats]:
         first = int(firsts[chunk])
         its = np.s_[first : min(first + PROPERTIES_AT_ONCE, number)]
         rows = order[starts[chunk] : starts[chunk + 1]]
-        moved = _changes(ground, rows, first, len(point_m2[its]), cuts, lengths, len(formula.scores))
-        sums = np.stack([moved.sum(axis=1, dtype=float), moved[:, enrolled[its]].sum(axis=1, dtype=float)])
-        moved = moved[:by_property]
+        moved = _changes(ground, rows, ground.owner[rows] - first, few, some, np.float32, len(point_m2[its]))
         habitat = np.maximum(point_m2[its] + _percentiles(moved), 0)
         # What a draw changes is small beside the plan's own figure, which is added in full precision afterwards.
         per_m2 = 1 / drawn.m2_per_trap[:by_property]
@@ -188,16 +190,15 @@ def draw_ranges(
         moved *= per_m2[:, None].astype(np.float32)
         moved += np.outer(per_m2 - 1 / likely, point_m2[its]).astype(np.float32)
         traps = np.maximum(point_m2[its] / likely + _percentiles(moved), 0) * enrolled[its]
-        return sums, habitat, traps
+        return habitat, traps
 
     with ThreadPoolExecutor(2) as pool:
         done = list(pool.map(work, range(len(firsts))))
-    change = np.sum([one[0] for one in done], axis=0) if done else np.zeros((2, len(lengths)))
     empty = np.zeros((2, 0))
-    habitat = np.concatenate([empty, *(one[1] for one in done)], axis=1)
-    traps = np.concatenate([empty, *(one[2] for one in done)], axis=1)
-    total = np.maximum(total_m2 + change[0], 0)
-    asked = np.maximum(total_enrolled_m2 + change[1], 0)
+    habitat = np.concatenate([empty, *(one[0] for one in done)], axis=1)
+    traps = np.concatenate([empty, *(one[1] for one in done)], axis=1)
+    total = np.maximum(total_m2 + heaps.sum(axis=1), 0)
+    asked = np.maximum(total_enrolled_m2 + heaps[:, 1], 0)
     pair = asked[draws:] / alone.m2_per_trap
     tornado = [
         (name, float(min(ends)), float(max(ends))) for name, ends in zip(names, pair.reshape(-1, 2), strict=True)
@@ -322,23 +323,23 @@ def rest_asked(score: Floats, threshold: Floats, formula: Formula) -> Floats:
 
 
 def _changes(
-    ground: Ground, rows: Ints, first: int, number: int, cuts: Ints, lengths: Ints, classes: int
+    ground: Ground, rows: Ints, heap: Ints, cuts: Ints, lengths: Ints, kind: type, number: int = 2
 ) -> Floats:  # fmt: skip
-    """Habitat of some properties in every draw, less that at the point values: shape (draws, properties)."""
+    """Habitat of heaps of ground in every draw, less that at the point values, the last cuts: shape (draws, heaps)."""
     present = np.unique(ground.position[rows])
-    column = np.zeros(classes, np.int64)
+    column = np.zeros(cuts.shape[1], np.int64)
     column[present] = np.arange(len(present))
     size = (len(present), CUTS + 2, number)
-    tables = []
+    tables: list[Floats] = []
     for rest in ground.rest[:, rows]:
         step = np.floor(rest * CUTS + 1e-6).astype(np.int64)
-        key = (column[ground.position[rows]] * (CUTS + 2) + step) * number + ground.owner[rows] - first
+        key = (column[ground.position[rows]] * (CUTS + 2) + step) * number + heap
         area = np.bincount(key, ground.area_m2[rows], int(np.prod(size))).reshape(size)
-        tables.append(np.cumsum(area[:, ::-1], axis=1)[:, ::-1].astype(np.float32))
+        tables.append(np.cumsum(area[:, ::-1], axis=1)[:, ::-1].astype(kind))
     pick = np.arange(len(present))
     middle = len(tables) // 2
     point = tables[middle][pick, cuts[-1, present]].sum(axis=0)
-    moved = np.empty((len(lengths), number), np.float32)
+    moved: Floats = np.empty((len(lengths), number), kind)
     for draw, length in enumerate(lengths):
         moved[draw] = tables[length][pick, cuts[draw, present]].sum(axis=0) - point
     return moved

@@ -219,7 +219,7 @@ def test_rows_that_a_sheet_cannot_hold_are_left_out_and_told(tmp_path: Path, mon
 
 
 def test_of_too_many_candidates_the_most_suitable_stay(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(workbook, "MOST_CANDIDATES", 2)
+    monkeypatch.setattr(workbook, "MOST_DETAILS", 2)
     plan = make_plan(4)
     frame = plan.candidates.assign(quality=[0.2, 0.9, 0.1, 0.9])
     frame.index = [7, 7, 7, 7]
