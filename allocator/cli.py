@@ -4,7 +4,7 @@ import json
 import logging
 import sys
 from collections.abc import Callable, Collection, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager, nullcontext, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Any
@@ -30,6 +30,10 @@ Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace a folder t
 AsJson = Annotated[bool, typer.Option("--json", help="As JSON.")]
 Reports = Annotated[
     list[str] | None, typer.Option("--report", metavar="pdf|docx", help="Write the report in this form too.")
+]
+Dask = Annotated[
+    str | None,
+    typer.Option("--dask", metavar="ADDRESS", help="Let a Dask cluster do the tiles, such as tcp://HOST:8786."),
 ]
 Workers = Annotated[int, typer.Option(min=1, max=64, help="Threads to use.")]
 READ_PART, WRITE_PART = 0.2, 0.9
@@ -95,12 +99,13 @@ def plan(
     overwrite: Overwrite = False,
     workers: Workers = 1,
     tile_cells: TileCells = 1024,
+    dask: Dask = None,
     reports: Reports = None,
 ) -> None:
     """Habitat acres, trap counts and sites, as a map, a GeoPackage and tables."""
     _plan(
         context, study, out=out, overwrite=overwrite, overrides=overrides or [], workers=workers,
-        tile_cells=tile_cells, reports=reports or (),
+        tile_cells=tile_cells, reports=reports or (), dask=dask,
     )  # fmt: skip
 
 
@@ -229,8 +234,9 @@ def settings(schema: Annotated[bool, typer.Option("--schema", help="As JSON Sche
 
 def _plan(
     context: typer.Context, study_file: Path, *, out: Path, overwrite: bool, overrides: list[str] | None = None,
-    workers: int = 1, tile_cells: int = 1024, reports: Collection[str] = (),
+    workers: int = 1, tile_cells: int = 1024, reports: Collection[str] = (), dask: str | None = None,
 ) -> None:  # fmt: skip
+    from allocator.grid.cluster import DaskTiles
     from allocator.inputs.read_study import read_study
     from allocator.outputs.folder_swap import claim
     from allocator.outputs.plan_words import plan_words
@@ -248,9 +254,9 @@ def _plan(
             for problem in study.problems:
                 note(f"{problem.severity}: {problem.source}: {problem.message}")
             refuse_to_drop(target, study)
-            made = plan_traps(
-                study, workers=workers, tile_cells=tile_cells, progress=part_of(progress, READ_PART, WRITE_PART)
-            )
+            steps = part_of(progress, READ_PART, WRITE_PART)
+            with nullcontext(workers) if dask is None else DaskTiles(dask) as pool:
+                made = plan_traps(study, workers=pool, tile_cells=tile_cells, progress=steps)
             progress(WRITE_PART, "writing the plan")
             folder = write_plan(made, out, overwrite=overwrite, started=started, reports=reports)
             for warning in made.warnings:

@@ -6,7 +6,7 @@ from allocator.core.results import Plan
 from allocator.core.study import Study
 from allocator.field.work import plan_work
 from allocator.grid.land import land_reader
-from allocator.grid.run import run_tiles
+from allocator.grid.run import TilePool, run_tiles
 from allocator.habitat.histogram import join_histograms, tile_histogram
 from allocator.habitat.patches import tile_patches
 from allocator.habitat.season import join_habitat, season_moves
@@ -30,7 +30,7 @@ TILE_CELLS = 1024
 
 
 def plan_traps(
-    study: Study, *, workers: int = 1, tile_cells: int = TILE_CELLS, progress: Progress = silent
+    study: Study, *, workers: int | TilePool = 1, tile_cells: int = TILE_CELLS, progress: Progress = silent
 ) -> Plan:  # fmt: skip
     """Habitat, traps, sites and field work of a study.
 
@@ -38,8 +38,9 @@ def plan_traps(
     ----------
     study : Study
         As read by ``read_study``.
-    workers : int
-        Threads to use; the plan is the same with any number.
+    workers : int or TilePool
+        Threads to use, or who takes the tiles, such as :class:`allocator.grid.cluster.DaskTiles`; the plan is the same
+        with any.
     tile_cells : int
         Side of a tile in cells; the plan is the same with any.
     progress : Progress
@@ -80,7 +81,7 @@ def plan_traps(
         for pieces, season in zip(zip(*surveys, strict=True), study.seasons, strict=True)
     ]
     planned, enrolled = habitats[0], study.properties.enrolled
-    moves = season_moves(habitats, reader, windows, workers=workers)
+    moves = season_moves(habitats, reader, windows, workers=workers if isinstance(workers, int) else 1)
     needs = [need_of_areas(one.areas, enrolled, settings.traps) for one in habitats]
     ranges = count_range(study, join_histograms(rows), planned, needs[0])
     asked = ask_next(planned.areas, enrolled, needs[0], settings.traps)

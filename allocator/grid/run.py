@@ -1,9 +1,9 @@
-"""Work that goes tile by tile, on one thread or several."""
+"""Work that goes tile by tile: on one thread, several, or workers elsewhere."""
 
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from itertools import islice
-from typing import TypeVar
+from typing import Protocol, TypeVar
 
 from allocator.core.grid import Window
 from allocator.core.progress import Progress
@@ -11,8 +11,28 @@ from allocator.core.progress import Progress
 Answer = TypeVar("Answer")
 
 
+class TilePool(Protocol):
+    """Workers elsewhere that take tiles."""
+
+    def in_order(self, tiles: Sequence[Window], work: Callable[[Window], Answer]) -> Iterator[Answer]:
+        """Answers of all tiles, in the order of the tiles.
+
+        Parameters
+        ----------
+        tiles : sequence of Window
+            The tiles.
+        work : callable
+            Takes a tile, gives its answer.
+
+        Yields
+        ------
+        object
+            One answer per tile.
+        """
+
+
 def run_tiles(
-    tiles: Sequence[Window], work: Callable[[Window], Answer], *, workers: int, progress: Progress
+    tiles: Sequence[Window], work: Callable[[Window], Answer], *, workers: int | TilePool, progress: Progress
 ) -> list[Answer]:
     """Answers of all tiles, in the order of the tiles.
 
@@ -22,8 +42,8 @@ def run_tiles(
         The tiles.
     work : callable
         Takes a tile, gives its answer; must not depend on other tiles.
-    workers : int
-        Threads; the arithmetic runs outside the interpreter's lock.
+    workers : int or TilePool
+        Threads, whose arithmetic runs outside the interpreter's lock; or who takes the tiles.
     progress : Progress
         Told after each tile.
 
@@ -33,7 +53,8 @@ def run_tiles(
         One answer per tile.
     """
     answers: list[Answer] = []
-    for answer in _in_order(tiles, work, workers):
+    stream = _in_order(tiles, work, workers) if isinstance(workers, int) else workers.in_order(tiles, work)
+    for answer in stream:
         answers.append(answer)
         progress(len(answers) / len(tiles), f"scoring land, tile {len(answers)} of {len(tiles)}")
     return answers
