@@ -97,7 +97,9 @@ def steps(corners: NDArray[np.float64]) -> list[int]:
     [-64500000, 28000000, 1000, 1000]
     """
     whole = np.rint(corners * STEPS_PER_DEGREE).astype(np.int64)
-    out: list[int] = np.diff(whole, axis=0, prepend=np.zeros((1, 2), np.int64)).ravel().tolist()
+    moves = whole.copy()
+    moves[1:] -= whole[:-1]
+    out: list[int] = moves.ravel().tolist()
     return out
 
 

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from allocator.outputs.columns import columns_of, documented_values
@@ -276,8 +277,23 @@ def shown_table(table: str, frame: pd.DataFrame) -> dict[str, Any]:
     """
     columns = column_words(table)
     values = documented_values(table, frame)
-    lists = [[plain(value) for value in values[column["key"]].tolist()] for column in columns]
+    lists = [_plain_column(values[column["key"]]) for column in columns]
     return {"columns": columns, "rows": [list(row) for row in zip(*lists, strict=True)]}
+
+
+def _plain_column(values: pd.Series) -> list[Any]:
+    """Values of a column as :func:`plain` gives them; columns of numbers all at once."""
+    if not pd.api.types.is_numeric_dtype(values.dtype):
+        return [plain(value) for value in values.tolist()]
+    numbers = values.to_numpy("float64", na_value=np.nan)
+    blank, rounded = np.isnan(numbers), np.round(numbers, 6)
+    is_whole = ~blank & (rounded == np.trunc(rounded))
+    told: list[Any] = rounded.tolist()
+    for at in np.flatnonzero(blank).tolist():
+        told[at] = None
+    for at in np.flatnonzero(is_whole).tolist():
+        told[at] = int(told[at])
+    return told
 
 
 def plain(value: Any) -> str | int | float | None:

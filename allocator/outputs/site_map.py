@@ -80,9 +80,14 @@ class _Frame:
     metres: float
     middle: tuple[float, float]
 
+    @property
+    def reach_m(self) -> float:
+        """How far from the middle something may lie and still be on the map, metres."""
+        return math.hypot(WIDTH, HEIGHT) / 2 * self.metres * 1.1
+
     def drawn(self, shapes: Shapes) -> Shapes:
         """Shapes near the map in its units, without what lies far outside or is too small to see."""
-        reach_m = math.hypot(WIDTH, HEIGHT) / 2 * self.metres * 1.1
+        reach_m = self.reach_m
         box = (self.x_m - reach_m, self.y_m - reach_m, self.x_m + reach_m, self.y_m + reach_m)
         near = shapely.clip_by_rect(shapely.force_2d(np.asarray(shapes, dtype=object)), *box)
         near = near[~(shapely.is_missing(near) | shapely.is_empty(near))]
@@ -272,10 +277,11 @@ def _corners(line: Any) -> str:
 
 
 def _other_sites(around: Surroundings, frame: _Frame, site_id: str) -> list[Markup]:
-    names = [name for name in around.places if name != site_id]
     found = []
-    for name in names:
-        for at in frame.drawn(np.array([around.places[name]], dtype=object)):
+    for name, place in around.places.items():
+        if name == site_id or max(abs(place.x - frame.x_m), abs(place.y - frame.y_m)) > frame.reach_m:
+            continue
+        for at in frame.drawn(np.array([place], dtype=object)):
             circle = Markup('<circle class="other" cx="{:.1f}" cy="{:.1f}" r="4.5"/>').format(at.x, at.y)
             words = Markup('<text class="small" x="{:.1f}" y="{:.1f}">{}</text>').format(at.x + 7, at.y + 4, name)
             found.append(circle + words)

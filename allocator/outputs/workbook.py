@@ -29,7 +29,7 @@ from allocator.outputs.tables import cautions, plan_tables
 FIRST_SHEET, LAST_SHEET = "Read first", "Columns"
 MOST_ROWS = 1_048_575
 """Rows that a sheet can hold under its headings."""
-MOST_DETAILS = 20_000
+MOST_DETAILS = 10_000
 """Rows of every sheet but the properties: hundreds of thousands take long to write and to open. CSV files have all."""
 MOST_CHARACTERS = 32_767
 """Characters that a cell can hold, counted as the format does: in units of UTF-16."""

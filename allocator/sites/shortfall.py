@@ -29,7 +29,7 @@ FEW = 100
 SHARE_WORDS = "a neighbour in the same complex taking it"
 NOISE = 1e-6
 """Tenths of a unit that are float noise when a limit is rounded."""
-MOST_PROPERTIES = 50
+MOST_PROPERTIES = 25
 """Changes are looked for on so many properties, those short of most traps first; reasons are given for all."""
 
 
