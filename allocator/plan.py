@@ -74,12 +74,14 @@ def plan_traps(
         return seasons, rows, tile_demand(tiles[0], side), find_spots(land, tiles[0], study)
 
     windows = grid.tiles(tile_cells)
-    tiles = run_tiles(windows, survey, workers=workers, progress=part_of(progress, 0.0, 0.7))
-    surveys, rows, demands, spots = zip(*tiles, strict=True)
+    surveys, rows, demands, spots = zip(
+        *run_tiles(windows, survey, workers=workers, progress=part_of(progress, 0.0, 0.7)), strict=True
+    )
     habitats = [
         join_habitat(*zip(*pieces, strict=True), study, season)
         for pieces, season in zip(zip(*surveys, strict=True), study.seasons, strict=True)
     ]
+    del surveys  # the cells of every tile, joined now
     planned, enrolled = habitats[0], study.properties.enrolled
     moves = season_moves(habitats, reader, windows, workers=workers if isinstance(workers, int) else 1)
     needs = [need_of_areas(one.areas, enrolled, settings.traps) for one in habitats]
@@ -88,7 +90,9 @@ def plan_traps(
     roads = TruckRoads(study)
     finder = WayFinder(reader, roads)
     measurer = Measurer(study, roads, planned.patches.shapes, planned.patches.outlined)
-    candidates = measure_candidates(join_spots(spots, grid, settings.sites), measurer, finder)
+    found = join_spots(spots, grid, settings.sites)
+    del spots
+    candidates = measure_candidates(found, measurer, finder)
     decided = apply_decisions(candidates, measurer, reader, finder)
     demand = join_demand(demands, planned.patches, planned.complexes, grid)
     allotment = allot_traps(study, decided, demand, needs[0], planned, part_of(progress, 0.75, 1.0))

@@ -1,7 +1,8 @@
 """Patches: habitat cells that touch, side or corner, joined across tiles; and their outlines."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import shapely
@@ -24,12 +25,15 @@ class TilePatches:
     Parameters
     ----------
     tile : ScoredTile
-        Scores and labels.
+        Scores and labels; without the parts of cells, which are summed up.
+    is_half : array of bool, shape (rows, columns), or None
+        Cells that are at least half habitat; None where those are all that have a label.
     parts, part_scores, first_cell : array of int64, shape (count,)
         Habitat of each patch in ``CELL_PARTS`` of a cell, the same times score, number of its first cell in the grid.
     """
 
     tile: ScoredTile
+    is_half: Bools | None
     parts: Ints
     part_scores: Ints
     first_cell: Ints
@@ -91,7 +95,11 @@ def tile_patches(tile: ScoredTile, grid: Grid) -> TilePatches:
     part = tile.part.ravel()[on].astype(np.int64)
     values = (part, part * tile.part_score.ravel()[on].astype(np.int64))
     sums = [np.bincount(flat[on], one, tile.count + 1)[1:].astype(np.int64) for one in values]
-    return TilePatches(tile, sums[0], sums[1], first_cells(tile, grid))
+    # Kept for every tile until all are joined: as small as can be.
+    is_half = None if tile.pieces is None else tile.part >= CELL_PARTS // 2
+    labels = tile.labels.astype(np.uint16) if tile.count < 1 << 16 else tile.labels
+    slim = replace(tile, part=np.empty(0, np.uint32), part_score=np.empty(0, np.uint16), labels=labels)
+    return TilePatches(slim, is_half, sums[0], sums[1], first_cells(tile, grid))
 
 
 def join_patches(tiles: Sequence[TilePatches], grid: Grid, smallest_m2: float) -> Patches:
@@ -169,7 +177,7 @@ def _touching_pairs(tiles: Sequence[TilePatches], start: Ints) -> Ints:
     return np.concatenate(found)
 
 
-def _beside(one: NDArray[np.int32], other: NDArray[np.int32], start_one: int, start_other: int) -> Ints:
+def _beside(one: NDArray[Any], other: NDArray[Any], start_one: int, start_other: int) -> Ints:
     """Pairs of patches in two lines of cells that lie side by side, also across a corner."""
     pairs = [
         np.stack([a, b], axis=1)
@@ -185,12 +193,10 @@ def _outlined(tiles: Sequence[TilePatches], patch_of: Sequence[Ints], number: in
     outlined = np.zeros((grid.rows, grid.columns), bool)
     has_half = np.zeros(number + 1, bool)
     for part, of in zip(tiles, patch_of, strict=True):
-        labels, is_half = part.tile.labels, part.tile.part >= CELL_PARTS // 2
-        outlined[part.tile.window.slices] = (of >= 0)[labels] & is_half
-        if part.tile.pieces is not None:
-            has_half[of[labels[is_half]]] = True
-        else:
-            has_half[of] = True
+        labels = part.tile.labels
+        kept = (of >= 0)[labels]
+        outlined[part.tile.window.slices] = kept if part.is_half is None else kept & part.is_half
+        has_half[of if part.is_half is None else of[labels[part.is_half]]] = True
     if not has_half[:number].all():
         for part, of in zip(tiles, patch_of, strict=True):
             outlined[part.tile.window.slices] |= ((of >= 0) & ~has_half[of])[part.tile.labels]
@@ -236,6 +242,6 @@ def habitat_mask(tiles: Sequence[TilePatches], patches: Patches, grid: Grid) -> 
     is_habitat = patches.outlined.copy()
     for part in tiles:
         score[part.tile.window.slices] = part.tile.score
-        if part.tile.pieces is not None:
-            is_habitat[part.tile.window.slices] &= part.tile.part >= CELL_PARTS // 2
+        if part.is_half is not None:
+            is_habitat[part.tile.window.slices] &= part.is_half
     return score, is_habitat

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import cv2
 import numpy as np
@@ -33,7 +34,7 @@ class ScoredTile:
         Ten-thousandths, of the class at the cell's centre; 65535 blank.
     part, part_score : array of uint32 and of uint16, shape (rows, columns)
         Part of each cell that is habitat, in ``CELL_PARTS``, and the mean score of that part.
-    labels : array of int32, shape (rows, columns)
+    labels : array of int32 (uint16 where kept), shape (rows, columns)
         Patch within the tile from 1; 0 where no part is habitat.
     count : int
         Patches within the tile.
@@ -48,7 +49,7 @@ class ScoredTile:
     score: NDArray[np.uint16]
     part: NDArray[np.uint32]
     part_score: NDArray[np.uint16]
-    labels: NDArray[np.int32]
+    labels: NDArray[Any]
     count: int
     pieces: ScoredPieces | None = None
     index_sums: dict[str, tuple[Ints, Ints]] = field(default_factory=dict)
@@ -116,12 +117,12 @@ def score_tile(land: Land, study: Study, season: Season) -> ScoredTile:
         cell, of_cell, its_score = habitat_part(pieces, score.size, CELL_PARTS)
         part.ravel()[cell], part_score.ravel()[cell] = of_cell, its_score
     count, found = cv2.connectedComponents((part > 0).view(np.uint8), connectivity=8, ltype=cv2.CV_32S)
-    labels: NDArray[np.int32] = np.asarray(found, np.int32)
+    labels: NDArray[np.int32] | NDArray[np.uint16] = np.asarray(found, np.int32)
     sums = _index_sums(parts, labels, count - 1)
     return ScoredTile(land.window, score, part, part_score, labels, count - 1, pieces, sums)
 
 
-def _index_sums(parts: Sequence[Component], labels: NDArray[np.int32], count: int) -> dict[str, tuple[Ints, Ints]]:
+def _index_sums(parts: Sequence[Component], labels: NDArray[Any], count: int) -> dict[str, tuple[Ints, Ints]]:
     """For each component and patch: its index over the cells that know it, in ten-thousandths, and their number."""
     label_of = labels.ravel()
     on = np.flatnonzero(label_of)

@@ -145,7 +145,7 @@ def measure_candidates(found: TileSpots, measurer: Measurer, finder: WayFinder) 
     at = at[best_per_square(measured.spots.take(at), good[at], study.grid, side_m=sites.candidate_spacing_m, most=1)]
     single = np.flatnonzero(np.count_nonzero(broken, axis=0) == 1)
     misses = NearMisses(measured.take(single), found.misses.spots, measurer)
-    return Candidates(measured.take(at), good[at], misses, np.concatenate([found.passed, after]))
+    return Candidates(measured.take(at), good[at], misses, np.concatenate([found.passed.toarray(), after]))
 
 
 def _looked_at(spots: Spots, measurer: Measurer, finder: WayFinder) -> tuple[Measured, Bools]:

@@ -6,6 +6,7 @@ from typing import Any, get_args
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import csr_array
 
 from allocator.core.arrays import Bools, Floats, Ints
 from allocator.core.grid import Grid
@@ -137,13 +138,13 @@ class TileSpots:
         At most a few per square.
     misses : Misses
         Cells that break one limit.
-    passed : array of int64, shape (steps, properties)
-        Cells left after each of ``CELL_STEPS``.
+    passed : sparse array of int64, shape (steps, properties)
+        Cells left after each of ``CELL_STEPS``; a tile knows few of the properties.
     """
 
     spots: Spots
     misses: Misses
-    passed: Ints
+    passed: csr_array
 
 
 def find_spots(land: Land, tile: ScoredTile, study: Study) -> TileSpots:
@@ -166,7 +167,7 @@ def find_spots(land: Land, tile: ScoredTile, study: Study) -> TileSpots:
     sites, grid, number = study.settings.sites, study.grid, len(study.properties.ids)
     if land.road_squared is None:
         none = Misses(_no_spots(), np.empty(0, np.int64), np.empty(0), np.empty(0, bool))
-        return TileSpots(none.spots, none, np.zeros((len(CELL_STEPS), number), np.int64))
+        return TileSpots(none.spots, none, csr_array((len(CELL_STEPS), number), dtype=np.int64))
     squared = land.road_squared.ravel()
     is_near = np.sqrt(np.arange(int(squared.max()) + 1)) * grid.cell_m <= ROAD_LOOK * sites.road_distance_m[1]
     dry = np.array([one.water not in OPEN_WATER for one in study.classes] + [False] * (256 - len(study.classes)))
@@ -186,10 +187,10 @@ def find_spots(land: Land, tile: ScoredTile, study: Study) -> TileSpots:
         ~(flooding > FLOODING.index(sites.flooding_limit)),
     )
     left, kept_limits, broken = np.ones(len(cell), bool), *np.zeros((2, len(cell)), np.int8)
-    passed = []
+    passed: list[tuple[Ints, Ints]] = []
     for limit, kept in enumerate(holds):
         left &= kept
-        passed.append(np.bincount(owner[left], minlength=number))
+        passed.append(np.unique(owner[left], return_counts=True))
         kept_limits += kept
         broken[~kept] = limit
     # Cells that look as if they will keep the exact distances as well come first.
@@ -211,7 +212,11 @@ def find_spots(land: Land, tile: ScoredTile, study: Study) -> TileSpots:
     spots, missing = found.take(np.arange(len(at))), found.take(np.arange(len(at), len(both)))
     misses = Misses(missing, broken[few], excess[few], is_sure[single]).least()
     thinned = best_per_square(spots, spots.rank, grid, side_m=sites.candidate_spacing_m, most=BEST_PER_SQUARE)
-    return TileSpots(spots.take(thinned), misses, np.stack(passed))
+    ends = np.cumsum([0, *(len(owners) for owners, _ in passed)])
+    columns, counts = (np.concatenate(one) for one in zip(*passed, strict=True))
+    return TileSpots(
+        spots.take(thinned), misses, csr_array((counts, columns, ends), shape=(len(CELL_STEPS), number), dtype=np.int64)
+    )
 
 
 def _few_least(key: Ints, excess: Floats, is_sure: Bools) -> Ints:
@@ -307,7 +312,7 @@ def join_spots(tiles: Sequence[TileSpots], grid: Grid, sites: SiteSettings) -> T
     return TileSpots(
         joined_spots(spots, kept),
         Misses(joined_spots(missing, least), limit[least], excess[least], is_sure[least]),
-        np.sum([part.passed for part in tiles], axis=0),
+        sum((part.passed for part in tiles[1:]), tiles[0].passed),
     )
 
 

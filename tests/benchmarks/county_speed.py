@@ -79,9 +79,9 @@ def ours(folder: Path, out: Path, workers: int) -> dict[str, float]:
         tile = score_tile(land, study, study.planned)
         return tile_patches(tile, grid), sum_tile(land, tile), find_spots(land, tile, study)
 
-    tiles = run_tiles(grid.tiles(TILE_CELLS), survey, workers=workers, progress=silent)
-    pieces, sums, spots = zip(*tiles, strict=True)
+    pieces, sums, spots = zip(*run_tiles(grid.tiles(TILE_CELLS), survey, workers=workers, progress=silent), strict=True)
     habitat = join_habitat(pieces, sums, study, study.planned)
+    del pieces, sums
     patches, areas = habitat.patches, habitat.areas
     measurer = Measurer(study, TruckRoads(study), patches.shapes, patches.outlined)
     found = measure_candidates(join_spots(spots, grid, study.settings.sites), measurer, OnFoot())

@@ -159,7 +159,7 @@ def test_spots_lie_within_the_limits_on_water():
     found = spots_of(a_study(settings=settings))
     assert sorted(set(found.spots.column.tolist())) == [2, 3, 4, 5]
     assert sorted(set(found.spots.water_m.tolist())) == [20, 30, 40, 50]
-    assert found.passed[:, 0].tolist() == [3 * 39, 12, 12, 12]
+    assert found.passed.toarray()[:, 0].tolist() == [3 * 39, 12, 12, 12]
 
 
 def test_no_spot_on_water_or_blank_ground():
@@ -177,7 +177,7 @@ def test_spots_are_level_enough():
     slope = found.spots.slope
     assert slope[~np.isnan(slope)].max() == pytest.approx(0.045)
     assert not set(found.spots.column[found.spots.row == 1].tolist()) & set(range(21, 39))
-    assert found.passed[2, 0] < found.passed[1, 0]
+    assert found.passed.toarray()[2, 0] < found.passed.toarray()[1, 0]
 
 
 def test_spots_only_on_enrolled_land_that_holds_more_than_half_the_cell():
@@ -187,7 +187,7 @@ def test_spots_only_on_enrolled_land_that_holds_more_than_half_the_cell():
     assert found.spots.column.max() == 19
     assert set(found.spots.owner[found.spots.column < 9].tolist()) == {0}
     assert 9 not in found.spots.column  # under half of the cell lies on either
-    assert found.passed[:, 2].tolist() == [0, 0, 0, 0]
+    assert found.passed.toarray()[:, 2].tolist() == [0, 0, 0, 0]
 
 
 def test_spots_lie_near_a_truck_road():
@@ -206,7 +206,7 @@ def test_spots_lie_near_a_truck_road():
 def test_without_roads_there_are_no_spots():
     found = spots_of(a_study(roads=None))
     assert len(found.spots.row) == 0
-    assert found.passed.tolist() == [[0]] * len(CELL_STEPS)
+    assert found.passed.toarray().tolist() == [[0]] * len(CELL_STEPS)
 
 
 @pytest.mark.parametrize("tile_cells", [7, 16, 33])
@@ -222,7 +222,7 @@ def test_spots_are_the_same_for_all_tiles(tile_cells, side_m):
     )  # fmt: skip
     whole, tiled = spots_of(study), spots_of(study, tile_cells)
     assert len(whole.spots.row) > 20
-    np.testing.assert_array_equal(tiled.passed, whole.passed)
+    np.testing.assert_array_equal(tiled.passed.toarray(), whole.passed.toarray())
     order = [np.lexsort((one.spots.owner, one.spots.column, one.spots.row)) for one in (whole, tiled)]
     for name in Spots.__dataclass_fields__:
         first, second = (getattr(one.spots, name)[its] for one, its in zip((whole, tiled), order, strict=True))
