@@ -197,7 +197,10 @@ class _Reading:
             frame = self._as_degrees(frame)
         bounds = frame.total_bounds
         if not len(frame) and total:
-            bounds = np.asarray(pyogrio.read_info(dataset, layer=layer.name, force_total_bounds=True)["total_bounds"])
+            whole = pyogrio.read_info(dataset, layer=layer.name, force_total_bounds=True)["total_bounds"]
+            if whole is None or not np.isfinite(whole).any():
+                raise InputError(f"{self.name}: none of its {count_of(total, 'record')} has a shape. Export it again.")
+            bounds = np.asarray(whole, float)
         self.check_coordinates(frame.crs, bounds)
         if np.isfinite(bounds).all():
             self.file_bounds = _bounds_of(bounds)

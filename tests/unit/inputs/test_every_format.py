@@ -1,5 +1,6 @@
 """Every format that people bring, written here and read as properties, water and roads."""
 
+import json
 import sys
 import zipfile
 from importlib.util import find_spec
@@ -7,6 +8,7 @@ from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
+import pyogrio
 import pytest
 import shapely
 from affine import Affine
@@ -249,3 +251,22 @@ def test_land_cover_rasters(tmp_path: Path, name: str, crs: str, place: Affine |
     edge = np.abs(at_column - 55) < 1e-3
     expected = np.where(at_column < 55, "90", "42")
     assert (read[inside & ~edge] == expected[inside & ~edge]).all() and {"90", "42"} <= set(read[inside])
+
+
+def test_a_file_of_records_without_shapes_is_told(tmp_path):
+    nothing = {"type": "FeatureCollection", "features": [
+        {"type": "Feature", "properties": {"code": "90"}, "geometry": {"type": "GeometryCollection", "geometries": []}}
+    ] * 3}  # fmt: skip
+    (tmp_path / "cover.geojson").write_text(json.dumps(nothing), encoding="utf-8")
+    path = write_study(tmp_path, cover='path = "cover.geojson"\nscheme = "nlcd"\nclass_field = "code"')
+    told = [one.message for one in check_study(path) if one.severity == "error"]
+    assert told == ["none of its 3 records has a shape. Export it again."]
+
+
+def test_a_file_whose_bounds_nobody_knows_is_told(tmp_path, monkeypatch):
+    write_study(tmp_path)
+    info = pyogrio.read_info
+    monkeypatch.setattr(pyogrio, "read_info", lambda *a, **how: info(*a, **how) | {"total_bounds": None})
+    far = (-10.0, 50.0, -9.0, 51.0)
+    with pytest.raises(InputError, match="none of its 4 records has a shape"):
+        read_vector("tracts.gpkg", None, "properties", tmp_path, columns=(), near=far)
