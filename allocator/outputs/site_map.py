@@ -13,6 +13,7 @@ from allocator.core.crs import GEOGRAPHIC, local_equal_area, transform_points
 from allocator.core.results import Plan
 from allocator.core.study import Shapes
 from allocator.core.units import METRES_PER_FOOT
+from allocator.outputs.svg_paths import steps_of
 
 WIDTH, HEIGHT = 366, 210
 """Size of a map in its own units, which are near the points of a screen."""
@@ -244,7 +245,7 @@ def _path(look: str, shapes: Shapes) -> Markup:
     parts = [part for shape in shapes for part in _single(shape)]
     found = Markup("")
     for more, chosen in (("", [part for part in parts if not _is_line(part)]), (" open", filter(_is_line, parts))):
-        steps = "".join(map(_step, chosen))
+        steps = "".join(map(steps_of, chosen))
         if steps:
             found += Markup('<path class="{}{}" d="{}"/>').format(look, more, steps)
     return found
@@ -262,18 +263,6 @@ def _single(shape: Any) -> Iterator[Any]:
         return
     for part in shape.geoms:
         yield from _single(part)
-
-
-def _step(part: Any) -> str:
-    if part.geom_type == "Point":
-        return f"M{part.x - 4:.1f} {part.y - 4:.1f}h8v8h-8z"
-    if part.geom_type == "Polygon":
-        return "".join(_corners(ring) + "Z" for ring in (part.exterior, *part.interiors))
-    return _corners(part)
-
-
-def _corners(line: Any) -> str:
-    return "M" + "L".join(f"{x:.1f} {y:.1f}" for x, y in shapely.get_coordinates(line))
 
 
 def _other_sites(around: Surroundings, frame: _Frame, site_id: str) -> list[Markup]:

@@ -22,16 +22,30 @@ def path_of(shapes: list[Any], look: str) -> str:
         Markup without any text; empty where there is nothing to draw. A point is a square of 8 units.
     """
     parts = shapely.get_parts(shapely.get_parts(np.array(shapes, dtype=object)))
-    lines = "".join(_corners(part) for part in parts if part.geom_type in ("LineString", "LinearRing"))
-    areas = "".join(_area(part) for part in parts if part.geom_type in ("Point", "Polygon"))
+    lines = "".join(steps_of(part) for part in parts if part.geom_type in ("LineString", "LinearRing"))
+    areas = "".join(steps_of(part) for part in parts if part.geom_type in ("Point", "Polygon"))
     drawn = f'<path d="{areas}" {look}/>' if areas else ""
     return drawn + (f'<path d="{lines}" {look} style="fill:none"/>' if lines else "")
 
 
-def _area(part: Any) -> str:
+def steps_of(part: Any) -> str:
+    """One point, line or polygon as the steps of a path.
+
+    Parameters
+    ----------
+    part : shapely shape
+        Not a collection, in units of the drawing; not empty.
+
+    Returns
+    -------
+    str
+        What stands in the attribute ``d``.
+    """
     if part.geom_type == "Point":
         return f"M{part.x - 4:.1f} {part.y - 4:.1f}h8v8h-8z"
-    return "".join(_corners(ring) + "Z" for ring in (part.exterior, *part.interiors))
+    if part.geom_type == "Polygon":
+        return "".join(_corners(ring) + "Z" for ring in (part.exterior, *part.interiors))
+    return _corners(part)
 
 
 def _corners(line: Any) -> str:
