@@ -5,6 +5,7 @@ from typing import Any
 
 from allocator.core.cautions import HEADLINE
 from allocator.core.results import Plan
+from allocator.outputs.number_words import count
 
 
 def plan_words(made: Plan, folder: Path) -> str:
@@ -23,13 +24,14 @@ def plan_words(made: Plan, folder: Path) -> str:
         Acres, traps, sites, work, money, seasons, warnings, the caution and the place of the map.
     """
     totals, solver = made.totals, made.solver
+    owned = "1 property" if totals.properties == 1 else f"{totals.properties:,} properties"
     lines = [
         made.study.settings.study.name,
-        f"  {totals.properties} properties, {totals.area_acres:,.0f} acres",
+        f"  {owned}, {totals.area_acres:,.0f} acres",
         f"  {totals.habitat_acres:,.1f} acres of habitat, {totals.enrolled_habitat_acres:,.1f} on enrolled land",
         f"  {totals.traps_exact:.2f} traps by the rule, {totals.traps} in whole traps "
         f"({totals.traps_low} to {totals.traps_high} when the assumptions are drawn)",
-        f"  {totals.sites} sites chosen"
+        f"  {count(totals.sites, 'site')} chosen"
         + (f" ({solver.status}, within {solver.gap_percent:.1f} % of the best possible)" if totals.sites else ""),
     ]
     lines += _work_lines(made)
@@ -47,16 +49,17 @@ def _work_lines(made: Plan) -> list[str]:
     totals, calendar = made.totals, made.study.settings.calendar
     if not totals.sites_served:
         return []
-    sets = f"{totals.trap_sets} trap {'set' if totals.trap_sets == 1 else 'sets'}"
-    sites = f"{totals.sites_served} {'site' if totals.sites_served == 1 else 'sites'}"
+    sets, sites = count(totals.trap_sets, "trap set"), count(totals.sites_served, "site")
     if (made.calendar["build_first"] != "").any():
         proof = "fewer cannot" if totals.trap_sets == totals.trap_sets_bound else f"at least {totals.trap_sets_bound}"
         lines = [f"  {sets} for {sites} from {calendar.first_day} to {calendar.last_day} ({proof})"]
     else:
         lines = [f"  {sets} for {sites}; no dates"]
     if totals.crews is not None and totals.person_hours is not None:
-        crews = f"{totals.crews} {'crew' if totals.crews == 1 else 'crews'} on the busiest day"
-        lines.append(f"  {crews}, {totals.person_hours:,.0f} person-hours, {totals.miles:,.0f} miles")
+        crews = count(totals.crews, "crew")
+        lines.append(
+            f"  {crews} on the busiest day, {totals.person_hours:,.0f} person-hours, {totals.miles:,.0f} miles"
+        )
     if totals.cost_usd:
         lines.append(f"  {'at least ' if totals.unpriced else ''}${totals.cost_usd:,.2f}")
     return lines
