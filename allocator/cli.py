@@ -236,7 +236,7 @@ def _plan(
     context: typer.Context, study_file: Path, *, out: Path, overwrite: bool, overrides: list[str] | None = None,
     workers: int = 1, tile_cells: int = 1024, reports: Collection[str] = (), dask: str | None = None,
 ) -> None:  # fmt: skip
-    from allocator.grid.cluster import DaskTiles
+    from allocator.cluster import DaskTiles
     from allocator.inputs.read_study import read_study
     from allocator.outputs.folder_swap import claim
     from allocator.outputs.plan_words import plan_words
@@ -255,8 +255,9 @@ def _plan(
                 note(f"{problem.severity}: {problem.source}: {problem.message}")
             refuse_to_drop(target, study)
             steps = part_of(progress, READ_PART, WRITE_PART)
-            with nullcontext(workers) if dask is None else DaskTiles(dask) as pool:
-                made = plan_traps(study, workers=pool, tile_cells=tile_cells, progress=steps)
+            shared = None if dask is None else target.parent  # workers elsewhere see it as they see the study
+            with nullcontext(workers) if dask is None else DaskTiles(dask, target.parent) as pool:
+                made = plan_traps(study, workers=pool, tile_cells=tile_cells, progress=steps, scratch=shared)
             progress(WRITE_PART, "writing the plan")
             folder = write_plan(made, out, overwrite=overwrite, started=started, reports=reports)
             for warning in made.warnings:

@@ -1,5 +1,7 @@
 """The whole journey on one screen: a study goes in, a plan comes out."""
 
+from pathlib import Path
+
 from allocator.core.grid import Window
 from allocator.core.progress import Progress, part_of, silent
 from allocator.core.results import Plan
@@ -7,6 +9,7 @@ from allocator.core.study import Study
 from allocator.field.work import plan_work
 from allocator.grid.land import land_reader
 from allocator.grid.run import TilePool, run_tiles
+from allocator.grid.tile_files import tile_files
 from allocator.habitat.histogram import join_histograms, tile_histogram
 from allocator.habitat.patches import tile_patches
 from allocator.habitat.season import join_habitat, season_moves
@@ -16,6 +19,7 @@ from allocator.sites.allot import allot_traps
 from allocator.sites.candidates import measure_candidates
 from allocator.sites.decisions import apply_decisions
 from allocator.sites.measured import Measurer
+from allocator.sites.misses import NearMisses
 from allocator.sites.reach import join_demand, square_cells, tile_demand
 from allocator.sites.roads import TruckRoads
 from allocator.sites.shortfall import explain_shortfalls
@@ -30,7 +34,8 @@ TILE_CELLS = 1024
 
 
 def plan_traps(
-    study: Study, *, workers: int | TilePool = 1, tile_cells: int = TILE_CELLS, progress: Progress = silent
+    study: Study, *, workers: int | TilePool = 1, tile_cells: int = TILE_CELLS, progress: Progress = silent,
+    scratch: Path | None = None,
 ) -> Plan:  # fmt: skip
     """Habitat, traps, sites and field work of a study.
 
@@ -39,12 +44,15 @@ def plan_traps(
     study : Study
         As read by ``read_study``.
     workers : int or TilePool
-        Threads to use, or who takes the tiles, such as :class:`allocator.grid.cluster.DaskTiles`; the plan is the same
+        Threads to use, or who takes the tiles, such as :class:`allocator.cluster.DaskTiles`; the plan is the same
         with any.
     tile_cells : int
         Side of a tile in cells; the plan is the same with any.
     progress : Progress
         Told how far the work is.
+    scratch : pathlib.Path, optional
+        Folder for cells that wait to be joined, under the same path for all who take tiles; absent: the system's for
+        temporary files.
 
     Returns
     -------
@@ -55,6 +63,8 @@ def plan_traps(
     ------
     SitesInfeasibleError
         The sites to keep cannot all hold at once.
+    OutputError
+        The cells cannot be kept in ``scratch``.
 
     Examples
     --------
@@ -66,37 +76,38 @@ def plan_traps(
     settings, grid, reader = study.settings, study.grid, land_reader(study)
     side = square_cells(grid, settings.service_radius_m)
 
-    def survey(window: Window):  # type: ignore[no-untyped-def]
-        land = reader.land(window)
-        tiles = [score_tile(land, study, season) for season in study.seasons]
-        seasons = [(tile_patches(tile, grid), sum_tile(land, tile)) for tile in tiles]
-        rows = tile_histogram(land, study, study.planned)
-        return seasons, rows, tile_demand(tiles[0], side), find_spots(land, tiles[0], study)
+    windows, threads = grid.tiles(tile_cells), workers if isinstance(workers, int) else 1
+    with tile_files(scratch) as files:
 
-    windows = grid.tiles(tile_cells)
-    surveys, rows, demands, spots = zip(
-        *run_tiles(windows, survey, workers=workers, progress=part_of(progress, 0.0, 0.7)), strict=True
-    )
-    habitats = [
-        join_habitat(*zip(*pieces, strict=True), study, season)
-        for pieces, season in zip(zip(*surveys, strict=True), study.seasons, strict=True)
-    ]
-    del surveys  # the cells of every tile, joined now
+        def survey(window: Window):  # type: ignore[no-untyped-def]
+            land = reader.land(window)
+            tiles = [score_tile(land, study, season) for season in study.seasons]
+            seasons = [(tile_patches(tile, grid, files, at), sum_tile(land, tile)) for at, tile in enumerate(tiles)]
+            rows = tile_histogram(land, study, study.planned)
+            return seasons, rows, tile_demand(tiles[0], side), find_spots(land, tiles[0], study)
+
+        surveys, rows, demands, spots = zip(
+            *run_tiles(windows, survey, workers=workers, progress=part_of(progress, 0.0, 0.7)), strict=True
+        )
+        habitats = [
+            join_habitat(*zip(*pieces, strict=True), study, season)
+            for pieces, season in zip(zip(*surveys, strict=True), study.seasons, strict=True)
+        ]
     planned, enrolled = habitats[0], study.properties.enrolled
-    moves = season_moves(habitats, reader, windows, workers=workers if isinstance(workers, int) else 1)
+    moves = season_moves(habitats, reader, windows, workers=threads)
     needs = [need_of_areas(one.areas, enrolled, settings.traps) for one in habitats]
     ranges = count_range(study, join_histograms(rows), planned, needs[0])
     asked = ask_next(planned.areas, enrolled, needs[0], settings.traps)
     roads = TruckRoads(study)
     finder = WayFinder(reader, roads)
     measurer = Measurer(study, roads, planned.patches.shapes, planned.patches.outlined)
-    found = join_spots(spots, grid, settings.sites)
+    found = join_spots(spots, grid, settings.sites, planned.patches.outlined)
     del spots
-    candidates = measure_candidates(found, measurer, finder)
+    candidates = measure_candidates(found, measurer, finder, workers=threads)
     decided = apply_decisions(candidates, measurer, reader, finder)
     demand = join_demand(demands, planned.patches, planned.complexes, grid)
     allotment = allot_traps(study, decided, demand, needs[0], planned, part_of(progress, 0.75, 1.0))
-    shortfalls = explain_shortfalls(study, allotment, finder)
+    shortfalls = explain_shortfalls(study, allotment, NearMisses(reader, measurer), finder)
     places = decided.candidates.places.take(allotment.placement.candidate)
     work = plan_work(study, roads, places)
     return gather(study, Stages(habitats, moves, needs, ranges, asked, decided, allotment, shortfalls, work))

@@ -15,6 +15,8 @@ from allocator.core.grid import Grid, Window
 from allocator.core.kit import Design, KitInputs
 from allocator.core.settings import Settings, default_values
 from allocator.core.study import BLANK_CLASS, CoverClass, Properties, Roads, Study, Water
+from allocator.grid.tile_files import tile_files
+from allocator.habitat.patches import Patches, join_patches, tile_patches
 from allocator.habitat.tile import CELL_PARTS, ScoredTile
 
 CRS_WKT = local_equal_area(-84.5, 32.4)
@@ -147,6 +149,12 @@ def scored_tile(score: NDArray[Any], window: Window, threshold: int = 5000) -> S
     part = np.where(is_habitat, CELL_PARTS, 0).astype(np.uint32)
     part_score = np.where(is_habitat, score, 0).astype(np.uint16)
     return ScoredTile(window, score.astype(np.uint16), part, part_score, labels.astype(np.int32), count)
+
+
+def patches_of(tiles: Sequence[ScoredTile], grid: Grid, smallest_m2: float) -> Patches:
+    """Patches of scored tiles, joined."""
+    with tile_files() as files:
+        return join_patches([tile_patches(tile, grid, files) for tile in tiles], grid, smallest_m2)
 
 
 def parcels(across: int, down: int, side_m: float, seed: int = 1) -> NDArray[np.object_]:

@@ -21,8 +21,6 @@ from allocator.grid.terrain import height_above_water, slope
 
 MOST_SETBACK_M = 100.0
 """Cells are told apart by their distance to property lines up to this; beyond it only exact distances decide."""
-ROAD_LOOK = 4
-"""Roads are looked for up to this many times the distance that a site may be from one."""
 
 
 @dataclass(frozen=True)
@@ -51,7 +49,7 @@ class Land:
     slope : array of float32, shape (rows, columns), or None
         Fraction; NaN blank; None without elevation.
     road_squared : array of int32, shape (rows, columns), or None
-        Squared distance to a truck road in cells, up to ``ROAD_LOOK`` times the reach of a site; None without roads.
+        Squared distance to a truck road in cells, as far as a site may be from one; None without roads.
     line_squared : array of int32, shape (rows, columns)
         Squared distance in cells to the nearest cell that a property line touches, a little beyond the setback.
     shares : Shares
@@ -109,11 +107,6 @@ class LandReader:
     once: Edges | None
 
     @property
-    def road_reach_cells(self) -> int:
-        """How far a road is looked for, in cells: further than a site may be, to say what a wider limit would do."""
-        return math.ceil(ROAD_LOOK * self.study.settings.sites.road_distance_m[1] / self.study.grid.cell_m) + 1
-
-    @property
     def line_reach_cells(self) -> int:
         """How far a property line is looked for, in cells."""
         setback_m = min(self.study.settings.sites.boundary_setback_m, MOST_SETBACK_M)
@@ -161,7 +154,7 @@ class LandReader:
             self._soil("drainage", window),
             None if study.canopy is None else np.asarray(study.canopy.read(window), np.float32),
             None if elevation is None else slope(elevation, study.grid.cell_m)[inside],
-            None if self.road_edges is None else self._squared_to(self.road_edges, window, self.road_reach_cells),
+            self.road_squared(window, study.settings.sites.road_distance_m[1] + study.grid.cell_m),
             np.ascontiguousarray(squared_distance(touched, reach)[_inside(window, reach)]),
             shares,
             *self._covered(shares, window),
@@ -172,6 +165,27 @@ class LandReader:
         """Water that heights are measured from: that of the seasons, not that of the sites."""
         seasons = (season_targets(self.study, season) for season in self.study.seasons)
         return frozenset(found["water"] for found in seasons if "water" in found)
+
+    def road_squared(self, window: Window, furthest_m: float) -> SquaredCells | None:
+        """Squared distance in cells to the nearest cell that a truck road touches.
+
+        Parameters
+        ----------
+        window : Window
+            Part of the grid.
+        furthest_m : float
+            How far roads are looked for.
+
+        Returns
+        -------
+        array of int32, shape (rows, columns), or None
+            None without roads.
+        """
+        if self.road_edges is None:
+            return None
+        reach = math.ceil(furthest_m / self.study.grid.cell_m)
+        touched = cells_touched(self.road_edges, window.widened(reach))
+        return np.ascontiguousarray(squared_distance(touched, reach)[_inside(window, reach)])
 
     def _soil(self, name: str, window: Window) -> NDArray[np.uint8] | None:
         positions = None if self.study.soils is None else getattr(self.study.soils, name)
@@ -207,11 +221,6 @@ class LandReader:
         mine = enrolled[shares.owner]
         its = np.bincount(shares.cell[mine], shares.share[mine], cells).astype(np.int64)
         return covered, np.minimum(its, WHOLE)
-
-    def _squared_to(self, edges: Edges, window: Window, reach: int) -> SquaredCells:
-        """Squared distance in cells to the nearest cell that the edges touch."""
-        touched = cells_touched(edges, window.widened(reach))
-        return np.ascontiguousarray(squared_distance(touched, reach)[_inside(window, reach)])
 
 
 def _inside(window: Window, halo: int) -> tuple[slice, slice]:

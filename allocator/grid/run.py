@@ -5,22 +5,22 @@ from concurrent.futures import ThreadPoolExecutor
 from itertools import islice
 from typing import Protocol, TypeVar
 
-from allocator.core.grid import Window
 from allocator.core.progress import Progress
 
+Tile = TypeVar("Tile")
 Answer = TypeVar("Answer")
 
 
 class TilePool(Protocol):
     """Workers elsewhere that take tiles."""
 
-    def in_order(self, tiles: Sequence[Window], work: Callable[[Window], Answer]) -> Iterator[Answer]:
+    def in_order(self, tiles: Sequence[Tile], work: Callable[[Tile], Answer]) -> Iterator[Answer]:
         """Answers of all tiles, in the order of the tiles.
 
         Parameters
         ----------
-        tiles : sequence of Window
-            The tiles.
+        tiles : sequence
+            The tiles, or other parts of the work.
         work : callable
             Takes a tile, gives its answer.
 
@@ -32,14 +32,14 @@ class TilePool(Protocol):
 
 
 def run_tiles(
-    tiles: Sequence[Window], work: Callable[[Window], Answer], *, workers: int | TilePool, progress: Progress
+    tiles: Sequence[Tile], work: Callable[[Tile], Answer], *, workers: int | TilePool, progress: Progress
 ) -> list[Answer]:
     """Answers of all tiles, in the order of the tiles.
 
     Parameters
     ----------
-    tiles : sequence of Window
-        The tiles.
+    tiles : sequence
+        The tiles, or other parts of the work.
     work : callable
         Takes a tile, gives its answer; must not depend on other tiles.
     workers : int or TilePool
@@ -60,7 +60,7 @@ def run_tiles(
     return answers
 
 
-def _in_order(tiles: Sequence[Window], work: Callable[[Window], Answer], workers: int) -> Iterator[Answer]:
+def _in_order(tiles: Sequence[Tile], work: Callable[[Tile], Answer], workers: int) -> Iterator[Answer]:
     if workers <= 1:
         yield from map(work, tiles)
         return

@@ -1,8 +1,8 @@
 """Patches: habitat cells that touch, side or corner, joined across tiles; and their outlines."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import dataclass
+from typing import Any, NamedTuple
 
 import numpy as np
 import shapely
@@ -11,32 +11,69 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from allocator.core.arrays import Bools, Floats, Ints
-from allocator.core.grid import Grid
-from allocator.core.results import BLANK_SCORE, SCORE_STEPS
+from allocator.core.grid import Grid, Window
+from allocator.core.results import BLANK_SCORE, SCORE_STEPS, ScoreMap
 from allocator.core.study import Shapes
+from allocator.grid.tile_files import TileFiles
 from allocator.habitat.outlines import outlines
 from allocator.habitat.tile import CELL_PARTS, ScoredTile, first_cells
 
 
-@dataclass(frozen=True)
-class TilePatches:
-    """What is needed of a tile to join its patches with those of its neighbours.
+class Rim(NamedTuple):
+    """Labels of the cells along the sides of a tile.
 
     Parameters
     ----------
-    tile : ScoredTile
-        Scores and labels; without the parts of cells, which are summed up.
-    is_half : array of bool, shape (rows, columns), or None
-        Cells that are at least half habitat; None where those are all that have a label.
-    parts, part_scores, first_cell : array of int64, shape (count,)
-        Habitat of each patch in ``CELL_PARTS`` of a cell, the same times score, number of its first cell in the grid.
+    north, south : array of int, shape (columns,)
+        First and last row.
+    west, east : array of int, shape (rows,)
+        First and last column.
     """
 
-    tile: ScoredTile
-    is_half: Bools | None
+    north: NDArray[Any]
+    south: NDArray[Any]
+    west: NDArray[Any]
+    east: NDArray[Any]
+
+
+@dataclass(frozen=True)
+class TilePatches:
+    """What is needed of a tile to join its patches with those of its neighbours; its cells lie in files.
+
+    Parameters
+    ----------
+    window : Window
+        The tile.
+    season : int
+        Place among the study's seasons of that whose scores they are.
+    files : TileFiles
+        Where its scores and labels lie.
+    rim : Rim
+        Labels along its four sides.
+    parts, part_scores, first_cell : array of int64, shape (count,)
+        Habitat of each patch in ``CELL_PARTS`` of a cell, the same times score, number of its first cell in the grid.
+    index_sums : dict
+        As of the tile.
+    """
+
+    window: Window
+    season: int
+    files: TileFiles
+    rim: Rim
     parts: Ints
     part_scores: Ints
     first_cell: Ints
+    index_sums: dict[str, tuple[Ints, Ints]]
+
+    @property
+    def score(self) -> NDArray[np.uint16]:
+        """Score of each cell, ten-thousandths; 65535 blank."""
+        return self.files.get(f"score-{self.season}", self.window)
+
+    def labels(self) -> tuple[NDArray[Any], Bools | None]:
+        """Label of each cell; and which are at least half habitat, None where all are that have a label."""
+        found = self.files.get(f"labels-{self.season}", self.window)
+        return (np.abs(found), found > 0) if (found < 0).any() else (found, None)
 
 
 @dataclass(frozen=True)
@@ -51,6 +88,8 @@ class Patches:
         Outlines along the cells.
     outlined : array of bool, shape (rows, columns)
         Cells of the grid inside the outlines.
+    is_habitat : array of bool, shape (rows, columns)
+        Cells of the patches that are at least half habitat; the same array where these are the outlines.
     patch_of : tuple of array of int64
         For each tile, the patch of each of its labels; entry 0 and patches that are too small hold -1.
     mean_index : dict
@@ -61,6 +100,7 @@ class Patches:
     part_scores: Ints
     shapes: Shapes
     outlined: Bools
+    is_habitat: Bools
     patch_of: tuple[Ints, ...]
     mean_index: dict[str, Floats]
 
@@ -75,8 +115,8 @@ class Patches:
         return np.asarray(self.part_scores / np.maximum(self.parts, 1) / SCORE_STEPS)
 
 
-def tile_patches(tile: ScoredTile, grid: Grid) -> TilePatches:
-    """Sizes of the patches of one tile.
+def tile_patches(tile: ScoredTile, grid: Grid, files: TileFiles, season: int = 0) -> TilePatches:
+    """Sizes and rims of the patches of one tile; its cells go into files.
 
     Parameters
     ----------
@@ -84,22 +124,27 @@ def tile_patches(tile: ScoredTile, grid: Grid) -> TilePatches:
         Scores and labels.
     grid : Grid
         The whole grid.
+    files : TileFiles
+        Takes the scores and labels.
+    season : int
+        Place among the study's seasons of that whose scores they are.
 
     Returns
     -------
     TilePatches
         Not yet joined with other tiles.
     """
-    flat = tile.labels.ravel()
+    labels, flat = tile.labels, tile.labels.ravel()
     on = np.flatnonzero(flat)
     part = tile.part.ravel()[on].astype(np.int64)
     values = (part, part * tile.part_score.ravel()[on].astype(np.int64))
-    sums = [np.bincount(flat[on], one, tile.count + 1)[1:].astype(np.int64) for one in values]
-    # Kept for every tile until all are joined: as small as can be.
-    is_half = None if tile.pieces is None else tile.part >= CELL_PARTS // 2
-    labels = tile.labels.astype(np.uint16) if tile.count < 1 << 16 else tile.labels
-    slim = replace(tile, part=np.empty(0, np.uint32), part_score=np.empty(0, np.uint16), labels=labels)
-    return TilePatches(slim, is_half, sums[0], sums[1], first_cells(tile, grid))
+    parts, scores = (np.bincount(flat[on], one, tile.count + 1)[1:].astype(np.int64) for one in values)
+    # Negative where less than half of the cell is habitat; in as few bytes as hold the labels.
+    kept = labels if tile.pieces is None else np.where(tile.part >= CELL_PARTS // 2, labels, -labels)
+    files.put(f"labels-{season}", tile.window, kept.astype(np.int16) if tile.count < 1 << 15 else kept)
+    files.put(f"score-{season}", tile.window, tile.score)
+    rim = Rim(*(side.copy() for side in (labels[0], labels[-1], labels[:, 0], labels[:, -1])))
+    return TilePatches(tile.window, season, files, rim, parts, scores, first_cells(tile, grid), tile.index_sums)
 
 
 def join_patches(tiles: Sequence[TilePatches], grid: Grid, smallest_m2: float) -> Patches:
@@ -119,7 +164,7 @@ def join_patches(tiles: Sequence[TilePatches], grid: Grid, smallest_m2: float) -
     Patches
         The same whatever the tiling.
     """
-    start = np.concatenate([[0], np.cumsum([part.tile.count for part in tiles])]).astype(np.int64)
+    start = np.concatenate([[0], np.cumsum([len(part.parts) for part in tiles])]).astype(np.int64)
     total = int(start[-1])
     pairs = _touching_pairs(tiles, start)
     graph = coo_array((np.ones(len(pairs), bool), (pairs[:, 0], pairs[:, 1])), shape=(total, total))
@@ -137,12 +182,12 @@ def join_patches(tiles: Sequence[TilePatches], grid: Grid, smallest_m2: float) -
         np.concatenate([[-1], patch[joined[start[i] : start[i + 1]]]]).astype(np.int64) for i in range(len(tiles))
     )
     mean_index = {
-        name: _mean_index([part.tile.index_sums[name] for part in tiles], joined, number)[kept]
-        for name in (tiles[0].tile.index_sums if tiles else ())
+        name: _mean_index([part.index_sums[name] for part in tiles], joined, number)[kept]
+        for name in (tiles[0].index_sums if tiles else ())
     }
-    outlined = _outlined(tiles, patch_of, len(kept), grid)
+    outlined, is_habitat = _outlined(tiles, patch_of, len(kept), grid)
     shapes = _shapes(outlined, tiles, patch_of, len(kept), grid)
-    return Patches(parts[kept], scores[kept], shapes, outlined, patch_of, mean_index)
+    return Patches(parts[kept], scores[kept], shapes, outlined, is_habitat, patch_of, mean_index)
 
 
 def _mean_index(sums: Sequence[tuple[Ints, Ints]], joined: Ints, number: int) -> Floats:
@@ -160,19 +205,19 @@ def _sum_by(joined: Ints, parts: Sequence[Ints], number: int) -> Ints:
 
 def _touching_pairs(tiles: Sequence[TilePatches], start: Ints) -> Ints:
     """Pairs of patches, numbered over all tiles, that touch across the border of two tiles."""
-    at = {(part.tile.window.row, part.tile.window.column): i for i, part in enumerate(tiles)}
+    at = {(part.window.row, part.window.column): i for i, part in enumerate(tiles)}
     found = [np.empty((0, 2), np.int64)]
     for i, part in enumerate(tiles):
-        window, labels = part.tile.window, part.tile.labels
+        window, rim = part.window, part.rim
         below, right = window.row + window.rows, window.column + window.columns
         if (j := at.get((window.row, right))) is not None:
-            found.append(_beside(labels[:, -1], tiles[j].tile.labels[:, 0], start[i], start[j]))
+            found.append(_beside(rim.east, tiles[j].rim.west, start[i], start[j]))
         if (j := at.get((below, window.column))) is not None:
-            found.append(_beside(labels[-1], tiles[j].tile.labels[0], start[i], start[j]))
+            found.append(_beside(rim.south, tiles[j].rim.north, start[i], start[j]))
         if (j := at.get((below, right))) is not None:
-            found.append(_beside(labels[-1:, -1], tiles[j].tile.labels[0, :1], start[i], start[j]))
+            found.append(_beside(rim.south[-1:], tiles[j].rim.north[:1], start[i], start[j]))
             across, under = at[(window.row, right)], at[(below, window.column)]
-            corner, other = tiles[across].tile.labels[-1:, 0], tiles[under].tile.labels[0, -1:]
+            corner, other = tiles[across].rim.south[:1], tiles[under].rim.north[-1:]
             found.append(_beside(corner, other, start[across], start[under]))
     return np.concatenate(found)
 
@@ -188,38 +233,43 @@ def _beside(one: NDArray[Any], other: NDArray[Any], start_one: int, start_other:
     return np.unique(both, axis=0) - 1 + np.array([start_one, start_other], np.int64)
 
 
-def _outlined(tiles: Sequence[TilePatches], patch_of: Sequence[Ints], number: int, grid: Grid) -> Bools:
-    """Cells inside the outlines of patches: those at least half habitat, or all of a patch that has none such."""
+def _outlined(
+    tiles: Sequence[TilePatches], patch_of: Sequence[Ints], number: int, grid: Grid
+) -> tuple[Bools, Bools]:  # fmt: skip
+    """Cells inside the outlines of patches: those at least half habitat, or all of a patch that has none such.
+
+    Second, those at least half habitat alone; the same array where they are the same.
+    """
     outlined = np.zeros((grid.rows, grid.columns), bool)
     has_half = np.zeros(number + 1, bool)
     for part, of in zip(tiles, patch_of, strict=True):
-        labels = part.tile.labels
+        labels, is_half = part.labels()
         kept = (of >= 0)[labels]
-        outlined[part.tile.window.slices] = kept if part.is_half is None else kept & part.is_half
-        has_half[of if part.is_half is None else of[labels[part.is_half]]] = True
-    if not has_half[:number].all():
-        for part, of in zip(tiles, patch_of, strict=True):
-            outlined[part.tile.window.slices] |= ((of >= 0) & ~has_half[of])[part.tile.labels]
-    return outlined
+        outlined[part.window.slices] = kept if is_half is None else kept & is_half
+        has_half[of if is_half is None else of[labels[is_half]]] = True
+    if has_half[:number].all():
+        return outlined, outlined
+    is_habitat = outlined.copy()
+    for part, of in zip(tiles, patch_of, strict=True):
+        outlined[part.window.slices] |= ((of >= 0) & ~has_half[of])[part.labels()[0]]
+    return outlined, is_habitat
 
 
-def _shapes(
-    outlined: Bools, tiles: Sequence[TilePatches], patch_of: Sequence[Ints], number: int, grid: Grid
-) -> Shapes:  # fmt: skip
+def _shapes(outlined: Bools, tiles: Sequence[TilePatches], patch_of: Sequence[Ints], number: int, grid: Grid) -> Shapes:
     """Outline of each patch."""
     parts, first_cell = outlines(outlined, grid)
     row, column = np.divmod(first_cell, grid.columns)
     owner = np.empty(len(parts), np.int64)
     for part, of in zip(tiles, patch_of, strict=True):
-        its = np.flatnonzero(part.tile.window.holds(row, column))
-        at = row[its] - part.tile.window.row, column[its] - part.tile.window.column
-        owner[its] = of[part.tile.labels[at]]
+        its = np.flatnonzero(part.window.holds(row, column))
+        at = row[its] - part.window.row, column[its] - part.window.column
+        owner[its] = of[part.labels()[0][at]]
     order = np.argsort(owner, kind="stable")
     shapes = shapely.multipolygons(parts[order], indices=owner[order]) if number else np.empty(0, object)
     return np.asarray(shapely.normalize(shapes))
 
 
-def habitat_mask(tiles: Sequence[TilePatches], patches: Patches, grid: Grid) -> tuple[NDArray[np.uint16], Bools]:
+def score_map(tiles: Sequence[TilePatches], patches: Patches, grid: Grid) -> ScoreMap:
     """Score and habitat of every cell of the grid.
 
     Parameters
@@ -233,15 +283,10 @@ def habitat_mask(tiles: Sequence[TilePatches], patches: Patches, grid: Grid) -> 
 
     Returns
     -------
-    score : array of uint16, shape (rows, columns)
-        Ten-thousandths; 65535 blank.
-    is_habitat : array of bool, shape (rows, columns)
-        Cells of a patch that is large enough of which at least half is habitat.
+    ScoreMap
+        Habitat are the cells of a patch that is large enough of which at least half is habitat.
     """
     score = np.full((grid.rows, grid.columns), BLANK_SCORE, np.uint16)
-    is_habitat = patches.outlined.copy()
     for part in tiles:
-        score[part.tile.window.slices] = part.tile.score
-        if part.is_half is not None:
-            is_habitat[part.tile.window.slices] &= part.is_half
-    return score, is_habitat
+        score[part.window.slices] = part.score
+    return ScoreMap(grid, score, patches.is_habitat)

@@ -14,7 +14,7 @@ from allocator.grid.land import LandReader
 from allocator.grid.run import run_tiles
 from allocator.habitat.area import Areas, add_up
 from allocator.habitat.complexes import Complexes, join_complexes
-from allocator.habitat.patches import Patches, TilePatches, habitat_mask, join_patches
+from allocator.habitat.patches import Patches, TilePatches, join_patches, score_map
 from allocator.habitat.tile import Sums
 
 
@@ -74,7 +74,7 @@ def join_habitat(pieces: Sequence[TilePatches], sums: Sequence[Sums], study: Stu
     patches = join_patches(pieces, grid, season.habitat.smallest_patch_m2)
     complexes = join_complexes(patches.shapes, season.habitat.join_distance_m)
     areas = add_up(sums, patches, complexes, cell_area_m2=grid.cell_area_m2)
-    return Habitat(season, patches, complexes, areas, ScoreMap(grid, *habitat_mask(pieces, patches, grid)))
+    return Habitat(season, patches, complexes, areas, score_map(pieces, patches, grid))
 
 
 def season_moves(

@@ -34,7 +34,7 @@ class ScoredTile:
         Ten-thousandths, of the class at the cell's centre; 65535 blank.
     part, part_score : array of uint32 and of uint16, shape (rows, columns)
         Part of each cell that is habitat, in ``CELL_PARTS``, and the mean score of that part.
-    labels : array of int32 (uint16 where kept), shape (rows, columns)
+    labels : array of int32, shape (rows, columns)
         Patch within the tile from 1; 0 where no part is habitat.
     count : int
         Patches within the tile.
@@ -49,7 +49,7 @@ class ScoredTile:
     score: NDArray[np.uint16]
     part: NDArray[np.uint32]
     part_score: NDArray[np.uint16]
-    labels: NDArray[Any]
+    labels: NDArray[np.int32]
     count: int
     pieces: ScoredPieces | None = None
     index_sums: dict[str, tuple[Ints, Ints]] = field(default_factory=dict)
@@ -117,7 +117,7 @@ def score_tile(land: Land, study: Study, season: Season) -> ScoredTile:
         cell, of_cell, its_score = habitat_part(pieces, score.size, CELL_PARTS)
         part.ravel()[cell], part_score.ravel()[cell] = of_cell, its_score
     count, found = cv2.connectedComponents((part > 0).view(np.uint8), connectivity=8, ltype=cv2.CV_32S)
-    labels: NDArray[np.int32] | NDArray[np.uint16] = np.asarray(found, np.int32)
+    labels = np.asarray(found, np.int32)
     sums = _index_sums(parts, labels, count - 1)
     return ScoredTile(land.window, score, part, part_score, labels, count - 1, pieces, sums)
 

@@ -1,89 +1,36 @@
 """Candidates: spots whose distances and ways in were measured and hold; and those that miss one limit."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
 from allocator.core.arrays import Bools, Floats, Ints
+from allocator.core.progress import silent
 from allocator.core.study import Study
+from allocator.grid.run import run_tiles
 from allocator.sites.access import WayFinder
-from allocator.sites.limits import LIMITS, broken_limits
+from allocator.sites.limits import HAIR, LIMITS, broken_limits
 from allocator.sites.measured import Measured, Measurer, joined
 from allocator.sites.spots import CELL_STEPS, Spots, TileSpots
-from allocator.sites.squares import best_per_square, place_in_square, squares
+from allocator.sites.squares import best_per_square, place_in_square, square_side, squares
 
 EXACT_STEPS = {
-    "inside the property line": ("road", "road side", "weather", "boundary"),
     "near habitat": ("habitat",),
+    "inside the property line": ("road", "road side", "weather", "boundary"),
     "clear of buildings": ("building",),
     "outside exclusions": ("exclusion",),
     "off the damage itself": ("damage",),
     "reached on foot": ("access",),
 }
 """Steps of the screening after those of cells, with the limits that each adds."""
+LOT = 50_000
+"""About so many spots are looked at in one go."""
 FIRST_LOOK = 4
 """So many of the best spots of each square are measured first; the others only where all of those fail."""
 STEPS = (*CELL_STEPS, *EXACT_STEPS)
 """All steps of the screening, in order."""
-
-
-@dataclass(frozen=True)
-class NearMisses:
-    """Spots that break just one limit; those that their cells rule out are measured only when asked for.
-
-    Parameters
-    ----------
-    measured : Measured
-        Those that were measured on the way, habitat no further than its limit; ways in are looked for only where a
-        trap has no site.
-    spots : Spots
-        Those that their cells rule out.
-    measurer : Measurer
-        Measures them.
-    """
-
-    measured: Measured
-    spots: Spots
-    measurer: Measurer
-
-    def of(self, owner: int) -> Measured:
-        """All of one property, measured.
-
-        Parameters
-        ----------
-        owner : int
-            The property.
-
-        Returns
-        -------
-        Measured
-            Spots that break one limit as far as measured.
-        """
-        further = self.measurer.measure(self.spots.take(np.flatnonzero(self.spots.owner == owner)))
-        broken = broken_limits(further, self.measurer.study.settings.sites)
-        near = further.take(np.flatnonzero(np.count_nonzero(broken, axis=0) == 1))
-        its = self.measured.take(np.flatnonzero(self.measured.spots.owner == owner))
-        return joined(self.measurer.with_habitat(its), near)
-
-    def without(self, measured: Ints, spots: Ints) -> "NearMisses":
-        """The same without some.
-
-        Parameters
-        ----------
-        measured, spots : array of int64
-            Positions to leave out of either lot.
-
-        Returns
-        -------
-        NearMisses
-            The rest, in order.
-        """
-        return NearMisses(
-            self.measured.take(np.setdiff1d(np.arange(len(self.measured)), measured)),
-            self.spots.take(np.setdiff1d(np.arange(len(self.spots.row)), spots)),
-            self.measurer,
-        )
 
 
 @dataclass(frozen=True)
@@ -96,19 +43,16 @@ class Candidates:
         Where, and all siting terms; no limit is broken.
     quality : array of float64
         0 to 1.
-    misses : NearMisses
-        Spots that break just one limit.
     passed : array of int64, shape (len(STEPS), properties)
         What was left of each property after each step: cells, then spots.
     """
 
     places: Measured
     quality: Floats
-    misses: NearMisses
     passed: Ints
 
 
-def measure_candidates(found: TileSpots, measurer: Measurer, finder: WayFinder) -> Candidates:
+def measure_candidates(found: TileSpots, measurer: Measurer, finder: WayFinder, *, workers: int = 1) -> Candidates:
     """Candidates from spots: exact distances, hard limits, ways in, then the best of each square.
 
     Parameters
@@ -119,6 +63,8 @@ def measure_candidates(found: TileSpots, measurer: Measurer, finder: WayFinder) 
         Measures them.
     finder : WayFinder
         Finds the ways in.
+    workers : int
+        Threads that measure.
 
     Returns
     -------
@@ -126,35 +72,76 @@ def measure_candidates(found: TileSpots, measurer: Measurer, finder: WayFinder) 
         Sorted from north to south, then west to east; none where the study has no truck road.
     """
     study = measurer.study
-    sites, number = study.settings.sites, len(study.properties.ids)
-    place = place_in_square(found.spots, found.spots.rank, study.grid, side_m=sites.candidate_spacing_m)
-    is_first = place < FIRST_LOOK
-    measured, broken = _looked_at(found.spots.take(np.flatnonzero(is_first)), measurer, finder)
-    held = squares(measured.spots.take(np.flatnonzero(~broken.any(axis=0))), study.grid, sites.candidate_spacing_m)
-    rest = np.flatnonzero(~is_first)
-    is_open = ~_is_among(squares(found.spots, study.grid, sites.candidate_spacing_m)[:, rest], held)
-    more, more_broken = _looked_at(found.spots.take(rest[is_open]), measurer, finder)
+    sites, number, spots = study.settings.sites, len(study.properties.ids), found.spots
+    lots = _lots(spots, square_side(study.grid, sites.candidate_spacing_m))
+    first = run_tiles(lots, lambda lot: _first_look(spots, lot, measurer), workers=workers, progress=silent)
+    measured, broken = _with_ways([one.measured for one in first], measurer, finder)
+    ends = np.cumsum([0, *(len(one.measured) for one in first)])
+    held = [measured.spots.take(at + np.flatnonzero(~broken[:, at:end].any(axis=0))) for at, end in pairwise(ends)]
+    looks = list(zip(first, held, strict=True))
+    rest = run_tiles(looks, lambda look: _second_look(spots, *look, measurer), workers=workers, progress=silent)
+    more, more_broken = _with_ways(rest, measurer, finder)
     measured, broken = joined(measured, more), np.concatenate([broken, more_broken], axis=1)
     names, owner = [one.name for one in LIMITS], measured.spots.owner
-    left, after = np.ones(len(owner), bool), []
-    for limits in EXACT_STEPS.values():
+    near, times = (np.concatenate(one) for one in zip(*(one.near_habitat for one in first), strict=True))
+    left, after = np.ones(len(owner), bool), [np.bincount(near, times, number).astype(np.int64)]
+    for limits in list(EXACT_STEPS.values())[1:]:
         left = left & ~broken[[names.index(one) for one in limits]].any(axis=0)
         after.append(np.bincount(owner[left], minlength=number))
     good = measured.quality(study)
     at = np.flatnonzero(~broken.any(axis=0))
-    at = at[best_per_square(measured.spots.take(at), good[at], study.grid, side_m=sites.candidate_spacing_m, most=1)]
-    single = np.flatnonzero(np.count_nonzero(broken, axis=0) == 1)
-    misses = NearMisses(measured.take(single), found.misses.spots, measurer)
-    return Candidates(measured.take(at), good[at], misses, np.concatenate([found.passed.toarray(), after]))
+    at = at[_best(measured.spots.take(at), good[at], study)]
+    return Candidates(measured.take(at), good[at], np.concatenate([found.passed.toarray(), after]))
 
 
-def _looked_at(spots: Spots, measurer: Measurer, finder: WayFinder) -> tuple[Measured, Bools]:
-    """Spots measured, with the ways in to those that keep all other limits, and the limits that each breaks."""
-    sites = measurer.study.settings.sites
-    measured = measurer.measure(spots, habitat_within_m=sites.habitat_distance_m)
+def _lots(spots: Spots, side: int) -> list[tuple[int, int]]:
+    """Where lots of spots begin and end: whole rows of squares, about ``LOT`` spots each; at least one lot."""
+    row = spots.row // side
+    ends = np.searchsorted(row, row[LOT - 1 :: LOT], side="right")
+    return list(pairwise([0, *np.unique(ends[ends < len(row)]).tolist(), len(row)]))
+
+
+@dataclass(frozen=True)
+class _Look:
+    """The best spots of each square of a lot, measured; the others, in case those fail; spots by property."""
+
+    measured: Measured
+    rest: Ints
+    rest_habitat_m: Floats
+    near_habitat: tuple[Ints, Ints]
+
+
+def _first_look(spots: Spots, lot: tuple[int, int], measurer: Measurer) -> _Look:
+    sites, study, at = measurer.study.settings.sites, measurer.study, np.arange(*lot)
+    its = spots.take(at)
+    habitat_m = measurer.habitat_m(its, within_m=sites.habitat_distance_m)
+    near = np.flatnonzero(habitat_m <= sites.habitat_distance_m + HAIR)
+    its, habitat_m = its.take(near), habitat_m[near]
+    is_first = place_in_square(its, its.rank, study.grid, side_m=sites.candidate_spacing_m) < FIRST_LOOK
+    first, rest = np.flatnonzero(is_first), np.flatnonzero(~is_first)
+    measured = measurer.measure(its.take(first), habitat_m=habitat_m[first])
+    return _Look(measured, at[near[rest]], habitat_m[rest], np.unique(its.owner, return_counts=True))
+
+
+def _second_look(spots: Spots, first: _Look, held: Spots, measurer: Measurer) -> Measured:
+    """The other spots of the squares of which no spot holds, measured."""
+    grid, side_m = measurer.study.grid, measurer.study.settings.sites.candidate_spacing_m
+    rest = spots.take(first.rest)
+    is_open = np.flatnonzero(~_is_among(squares(rest, grid, side_m), squares(held, grid, side_m)))
+    return measurer.measure(rest.take(is_open), habitat_m=first.rest_habitat_m[is_open])
+
+
+def _with_ways(lots: Sequence[Measured], measurer: Measurer, finder: WayFinder) -> tuple[Measured, Bools]:
+    """All lots, with the ways in to spots that keep all other limits, and the limits that each spot breaks."""
+    sites, measured = measurer.study.settings.sites, joined(*lots)
     holds = np.flatnonzero(~broken_limits(measured, sites).any(axis=0))
     measured = measured.with_access(finder, holds, furthest_m=sites.road_distance_m[1])
     return measured, broken_limits(measured, sites)
+
+
+def _best(spots: Spots, quality: Floats, study: Study) -> Ints:
+    side_m = study.settings.sites.candidate_spacing_m
+    return best_per_square(spots, quality, study.grid, side_m=side_m, most=1)
 
 
 def _is_among(these: Ints, those: Ints) -> Bools:

@@ -81,15 +81,12 @@ def apply_decisions(candidates: Candidates, measurer: Measurer, reader: LandRead
     kept = tuple(one for one in study.site_decisions if one.decision == "keep")
     rejected = [one for one in study.site_decisions if one.decision == "reject"]
     places, quality = candidates.places, candidates.quality
-    misses, dropped = candidates.misses, [0] * len(rejected)
+    dropped = [0] * len(rejected)
     if rejected:
         near = _near(places.x_m, places.y_m, rejected, study)
         dropped = [len(one) for one in near]
         left = np.setdiff1d(np.arange(len(places)), np.concatenate(near))
         places, quality = places.take(left), quality[left]
-        measured, centres = misses.measured, study.grid.centres(misses.spots.row, misses.spots.column)
-        near_measured = _near(measured.x_m, measured.y_m, rejected, study)
-        misses = misses.without(np.concatenate(near_measured), np.concatenate(_near(*centres, rejected, study)))
     notes: tuple[str, ...] = ()
     if kept:
         found = _kept_places(kept, measurer, reader)
@@ -99,7 +96,7 @@ def apply_decisions(candidates: Candidates, measurer: Measurer, reader: LandRead
             found = found.with_access(finder, np.array([place]), furthest_m=far)
         notes = _notes(kept, found, study)
         places, quality = joined(places, found), np.concatenate([quality, found.quality(study)])
-    return Decided(Candidates(places, quality, misses, candidates.passed), kept, notes, tuple(dropped))
+    return Decided(Candidates(places, quality, candidates.passed), kept, notes, tuple(dropped))
 
 
 def _near(x_m: Floats, y_m: Floats, rejected: list[SiteDecision], study: Study) -> list[Ints]:

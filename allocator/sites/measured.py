@@ -156,7 +156,7 @@ class Measurer:
         return shapely.STRtree(small_parts(self._patches)[0])
 
     def measure(
-        self, spots: Spots, points: Shapes | None = None, *, habitat_within_m: float = np.inf
+        self, spots: Spots, points: Shapes | None = None, *, habitat_m: Floats | None = None
     ) -> Measured:  # fmt: skip
         """Spots with exact distances; ways in are not looked for yet.
 
@@ -166,8 +166,8 @@ class Measurer:
             Cells; none where there is no truck road.
         points : array of shapely points, optional
             Where in their cells the spots are; absent: at the centres.
-        habitat_within_m : float
-            Habitat further off than this need not be measured: its distance may be given as infinite.
+        habitat_m : array of float64, optional
+            Their distances to habitat, where known already.
 
         Returns
         -------
@@ -179,41 +179,46 @@ class Measurer:
         if points is not None:
             x_m, y_m = shapely.get_x(points), shapely.get_y(points)
         places = np.asarray(shapely.points(x_m, y_m)).reshape(len(x_m))
+        if habitat_m is None:
+            habitat_m = self.habitat_m(spots) if points is None else self._outlines_m(places)
         return Measured(
             spots, x_m, y_m, self.roads.nearest(places), _inside_by(places, spots.owner, study.properties.shapes),
-            self._habitat_m(places, None if points is not None else spots, habitat_within_m),
-            _nearest(places, study.buildings), self._damage_m(x_m, y_m), _is_in(places, study.exclusions),
+            habitat_m, _nearest(places, study.buildings), self._damage_m(x_m, y_m), _is_in(places, study.exclusions),
             Ways(np.full(len(x_m), np.nan), np.full(len(x_m), None, object)),
         )  # fmt: skip
 
-    def with_habitat(self, measured: Measured) -> Measured:
-        """The same with the distance to habitat, however far.
+    def habitat_m(self, spots: Spots, *, within_m: float = np.inf) -> Floats:
+        """Distance from the centres of cells to the nearest patch.
 
         Parameters
         ----------
-        measured : Measured
-            Spots at the centres of their cells.
+        spots : Spots
+            Cells.
+        within_m : float
+            Habitat further off than this need not be measured: its distance may be given as infinite.
 
         Returns
         -------
-        Measured
-            In the same order.
+        array of float64
+            0 inside; infinite without habitat.
         """
-        return replace(measured, habitat_m=self._habitat_m(measured.points, measured.spots, np.inf))
-
-    def _habitat_m(self, places: Shapes, cells: Spots | None, within_m: float) -> Floats:
-        """Distance to the nearest patch, 0 inside; infinite without habitat. None: not at the centres of cells."""
-        cell_m, habitat_m = self.study.grid.cell_m, np.full(len(places), np.inf)
+        cell_m, habitat_m = self.study.grid.cell_m, np.full(len(spots.row), np.inf)
         looked_m = 0.0
-        if cells is not None and self._outlined is not None:
+        if self._outlined is not None:
             looked_m = min(within_m + LOOK_BEYOND_M, MOST_LOOKED_CELLS * cell_m)
-            near = distance_to_ground(self._outlined, cells.row, cells.column, looked_m / cell_m)
-            habitat_m = near * cell_m
-        if looked_m < within_m:
-            left = np.flatnonzero(np.isinf(habitat_m))
-            (place, _), distance = self._habitat.query_nearest(places[left], return_distance=True, all_matches=False)
-            habitat_m[left[place]] = distance
+            habitat_m = distance_to_ground(self._outlined, spots.row, spots.column, looked_m / cell_m) * cell_m
+        left = np.flatnonzero(np.isinf(habitat_m)) if looked_m < within_m else np.empty(0, np.int64)
+        centres = self.study.grid.centres(spots.row[left], spots.column[left])
+        habitat_m[left] = self._outlines_m(np.asarray(shapely.points(*centres)).reshape(len(left)))
         return habitat_m
+
+    def _outlines_m(self, places: Shapes) -> Floats:
+        """Distance to the nearest outline of a patch, 0 inside; infinite without habitat."""
+        distance_m = np.full(len(places), np.inf)
+        if len(places):
+            (place, _), found = self._habitat.query_nearest(places, return_distance=True, all_matches=False)
+            distance_m[place] = found
+        return distance_m
 
     def _damage_m(self, x_m: Floats, y_m: Floats) -> Floats:
         """Distance to the nearest sighting of damage; NaN without any."""

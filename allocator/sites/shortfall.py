@@ -14,6 +14,7 @@ from allocator.sites.allot import Allotment
 from allocator.sites.candidates import reason_without_candidates
 from allocator.sites.limits import LIMITS, Limit, broken_limits
 from allocator.sites.measured import Measured
+from allocator.sites.misses import NearMisses
 from allocator.sites.place import Board
 from allocator.sites.reach import square_cells
 from allocator.sites.spots import Spots
@@ -95,7 +96,9 @@ class Shortfall:
         return f"{self.reason}; it could be placed with {one.words} ({one.setting} = {one.needed}, now {one.now})"
 
 
-def explain_shortfalls(study: Study, allotment: Allotment, finder: WayFinder) -> tuple[Shortfall, ...]:
+def explain_shortfalls(
+    study: Study, allotment: Allotment, misses: NearMisses, finder: WayFinder
+) -> tuple[Shortfall, ...]:  # fmt: skip
     """Every trap without a site: why, and what would place it.
 
     Parameters
@@ -104,6 +107,8 @@ def explain_shortfalls(study: Study, allotment: Allotment, finder: WayFinder) ->
         Settings that the words quote.
     allotment : Allotment
         Traps given and their sites.
+    misses : NearMisses
+        Finds spots that break one limit.
     finder : WayFinder
         Finds ways in to spots that break another limit.
 
@@ -115,7 +120,7 @@ def explain_shortfalls(study: Study, allotment: Allotment, finder: WayFinder) ->
     pairs, short = allotment.given.pairs, allotment.pair_short
     at = np.flatnonzero(short > 0)
     tried = set(at[np.argsort(-short[at], kind="stable")][:MOST_PROPERTIES].tolist())
-    trial = _Trials(study, allotment.board, finder)
+    trial = _Trials(study, allotment.board, misses, finder)
     found = []
     for pair in at[np.lexsort((pairs.complex[at], pairs.property[at]))].tolist():
         owner, place, traps = int(pairs.property[pair]), int(pairs.complex[pair]), int(short[pair])
@@ -128,8 +133,8 @@ def explain_shortfalls(study: Study, allotment: Allotment, finder: WayFinder) ->
 class _Trials:
     """Tries changes on a plan; what holds for a whole complex is tried once."""
 
-    def __init__(self, study: Study, board: Board, finder: WayFinder) -> None:
-        self.study, self.board, self.finder = study, board, finder
+    def __init__(self, study: Study, board: Board, misses: NearMisses, finder: WayFinder) -> None:
+        self.study, self.board, self.misses, self.finder = study, board, misses, finder
         self._solved: dict[tuple[int, float, int], Ints] = {}
         self._habitat: dict[int, cKDTree] = {}
         self._held: set[tuple[int, ...]] | None = None
@@ -208,15 +213,13 @@ class _Trials:
 
     def _misses(self, owner: int) -> Measured:
         """Spots of a property that break one limit and can be reached on foot."""
-        its, sites = self.board.candidates.misses.of(owner), self.study.settings.sites
-        unknown = np.flatnonzero(np.isnan(its.access.length_m))
-        if len(unknown):
-            far = max(float(its.road.distance_m[unknown].max()), sites.road_distance_m[1])
-            its = its.with_access(self.finder, unknown, furthest_m=far)
-        single = np.count_nonzero(broken_limits(its, sites), axis=0) == 1
+        sites, its = self.study.settings.sites, self.misses.of(owner)
         # One candidate is kept per square: a spot in a square that has one would not become another.
-        held = self._is_held(its.spots)
-        return its.take(np.flatnonzero(single & ~held & np.isfinite(its.access.length_m)))
+        its = its.take(np.flatnonzero(~self._is_held(its.spots)))
+        far = max(float(its.road.distance_m.max(initial=0.0)), sites.road_distance_m[1])
+        its = its.with_access(self.finder, np.arange(len(its)), furthest_m=far)
+        single = np.count_nonzero(broken_limits(its, sites), axis=0) == 1
+        return its.take(np.flatnonzero(single & np.isfinite(its.access.length_m)))
 
     def _kept_of(self, within: Ints, misses: Measured) -> np.int64:
         """Of the spots that a limit lets in, the one kept in the square of the last."""

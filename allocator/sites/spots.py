@@ -13,18 +13,17 @@ from allocator.core.grid import Grid
 from allocator.core.results import BLANK_SCORE, SCORE_STEPS
 from allocator.core.settings import Flooding, SiteSettings
 from allocator.core.study import BLANK_CLASS, OPEN_WATER, Study
+from allocator.grid.distance import SquaredCells, near_cells
 from allocator.grid.edges import WHOLE
-from allocator.grid.land import MOST_SETBACK_M, ROAD_LOOK, Land
+from allocator.grid.land import MOST_SETBACK_M, Land
 from allocator.grid.targets import site_water
 from allocator.habitat.tile import ScoredTile
 from allocator.sites.quality import quality, shade_of
-from allocator.sites.squares import Cells, best_per_square, place_in_run
+from allocator.sites.squares import best_per_square
 
 BEST_PER_SQUARE = 36
 """So many of the best cells of a square go on, in case the first ones fail the exact measurements."""
 
-MISSES = 12
-"""So many of the cells of a property that break a limit least are kept for each limit."""
 FLOODING = get_args(Flooding)
 
 CELL_STEPS = ("near a truck road", "near water", "level", "off flood-prone soil")
@@ -83,68 +82,87 @@ class Spots:
 
 
 @dataclass(frozen=True)
-class Misses:
-    """Cells that break one of the limits in ``CELL_STEPS``: for each property and limit the few that do so least.
-
-    Parameters
-    ----------
-    spots : Spots
-        The cells.
-    limit : array of int64
-        Position of the limit in ``CELL_STEPS``.
-    excess : array of float64
-        How far beyond; comparable for one limit only.
-    is_sure : array of bool
-        Whether the cell lies off the property line by the setback and half a cell more.
-    """
-
-    spots: Spots
-    limit: Ints
-    excess: Floats
-    is_sure: Bools
-
-    def least(self) -> "Misses":
-        """The few cells of each property and limit that break it least; of equals, the better, more northern, western.
-
-        Returns
-        -------
-        Misses
-            Sorted by property, limit and excess.
-        """
-        order = _least(self.spots, self.spots.rank, self.limit, excess=self.excess, is_sure=self.is_sure)
-        return Misses(self.spots.take(order), self.limit[order], self.excess[order], self.is_sure[order])
-
-
-def _least(cells: Cells, rank: Floats, limit: Ints, *, excess: Floats, is_sure: Bools) -> Ints:
-    """Positions of the misses kept, sorted by property, limit and excess."""
-    cell = cells.row * (int(cells.column.max(initial=0)) + 1) + cells.column
-    key = cells.owner * len(CELL_STEPS) + limit
-    order = np.lexsort((cell, -rank, excess, key))
-    # Those that look sure to keep the setback, and those that may, each so many.
-    places = np.empty(len(order), np.int64)
-    for sure in (True, False):
-        its = order[is_sure[order] == sure]
-        places[its] = place_in_run(key[None, its])
-    return np.asarray(order[places[order] < MISSES])
-
-
-@dataclass(frozen=True)
 class TileSpots:
-    """Spots of one tile, those that miss one limit, and how many cells of each property passed each step.
+    """Spots of one tile, and how many cells of each property passed each step.
 
     Parameters
     ----------
     spots : Spots
         At most a few per square.
-    misses : Misses
-        Cells that break one limit.
     passed : sparse array of int64, shape (steps, properties)
         Cells left after each of ``CELL_STEPS``; a tile knows few of the properties.
     """
 
     spots: Spots
-    misses: Misses
     passed: csr_array
+
+
+@dataclass(frozen=True)
+class Looked:
+    """Cells of a tile near a truck road, dry, more than half of them on one enrolled property.
+
+    Parameters
+    ----------
+    cell, owner : array of int64
+        Cell, counted row by row, and property.
+    holds : array of bool, shape (len(CELL_STEPS), cells)
+        Whether each limit is kept, as far as cells tell.
+    road_m, water_m, slope, flooding : array of float64
+        What the limits are about; NaN blank.
+    off_line_cells : array of float64
+        How far beyond the setback from the property line, in cells and as far as cells tell; negative also for a cell
+        that lies on the property in part.
+    """
+
+    cell: Ints
+    owner: Ints
+    holds: Bools
+    road_m: Floats
+    water_m: Floats
+    slope: Floats
+    flooding: Floats
+    off_line_cells: Floats
+
+
+def look(land: Land, study: Study, road_squared: SquaredCells, furthest_m: float) -> Looked:
+    """Cells of a tile that are looked at for a site.
+
+    Parameters
+    ----------
+    land : Land
+        The tile.
+    study : Study
+        Settings, properties and classes.
+    road_squared : array of int32, shape (rows, columns)
+        Squared distance to a truck road in cells.
+    furthest_m : float
+        How far from a road cells are looked at.
+
+    Returns
+    -------
+    Looked
+        Limits with no source behind them (no water, no elevation, no soils) do not apply.
+    """
+    sites, grid, shares = study.settings.sites, study.grid, land.shares
+    metres = np.sqrt(np.arange(int(road_squared.max()) + 1)) * grid.cell_m
+    dry = np.array([one.water not in OPEN_WATER for one in study.classes] + [False] * (256 - len(study.classes)))
+    is_seen = (metres <= furthest_m)[road_squared.ravel()] & dry[land.cover.ravel()]
+    mine = np.flatnonzero(is_seen[shares.cell])
+    mine = mine[(2 * shares.share[mine] > WHOLE) & study.properties.enrolled[shares.owner[mine]]]
+    owner, cell, is_whole = shares.owner[mine], shares.cell[mine], shares.share[mine] == WHOLE
+    road_m = metres[road_squared.ravel()[cell]]
+    water_m, slope, flooding = _terms(land, study, cell)
+    low, high = sites.water_distance_m
+    # One cell further than allowed: a road may pass anywhere in a touched cell.
+    holds = np.stack([
+        road_m <= sites.road_distance_m[1] + grid.cell_m,
+        ~((water_m < low) | (water_m > high)),
+        ~(slope > sites.slope_limit_percent / 100),
+        ~(flooding > FLOODING.index(sites.flooding_limit)),
+    ])  # fmt: skip
+    line_m = np.sqrt(land.line_squared.ravel()[cell]) * grid.cell_m
+    off_line = (line_m - min(sites.boundary_setback_m, MOST_SETBACK_M)) / grid.cell_m
+    return Looked(cell, owner, holds, road_m, water_m, slope, flooding, np.where(is_whole, off_line, -1.0))
 
 
 def find_spots(land: Land, tile: ScoredTile, study: Study) -> TileSpots:
@@ -166,74 +184,20 @@ def find_spots(land: Land, tile: ScoredTile, study: Study) -> TileSpots:
     """
     sites, grid, number = study.settings.sites, study.grid, len(study.properties.ids)
     if land.road_squared is None:
-        none = Misses(_no_spots(), np.empty(0, np.int64), np.empty(0), np.empty(0, bool))
-        return TileSpots(none.spots, none, csr_array((len(CELL_STEPS), number), dtype=np.int64))
-    squared = land.road_squared.ravel()
-    is_near = np.sqrt(np.arange(int(squared.max()) + 1)) * grid.cell_m <= ROAD_LOOK * sites.road_distance_m[1]
-    dry = np.array([one.water not in OPEN_WATER for one in study.classes] + [False] * (256 - len(study.classes)))
-    look = is_near[squared] & dry[land.cover.ravel()]
-    shares = land.shares
-    mine = np.flatnonzero(look[shares.cell])
-    mine = mine[(2 * shares.share[mine] > WHOLE) & study.properties.enrolled[shares.owner[mine]]]
-    owner, cell, is_whole = shares.owner[mine], shares.cell[mine], shares.share[mine] == WHOLE
-    road_m = np.sqrt(squared[cell]) * grid.cell_m
-    water_m, slope, flooding = _terms(land, study, cell)
-    low, high = sites.water_distance_m
-    # One cell further than allowed: a road may pass anywhere in a touched cell.
-    holds = (
-        road_m <= sites.road_distance_m[1] + grid.cell_m,
-        ~((water_m < low) | (water_m > high)),
-        ~(slope > sites.slope_limit_percent / 100),
-        ~(flooding > FLOODING.index(sites.flooding_limit)),
-    )
-    left, kept_limits, broken = np.ones(len(cell), bool), *np.zeros((2, len(cell)), np.int8)
-    passed: list[tuple[Ints, Ints]] = []
-    for limit, kept in enumerate(holds):
-        left &= kept
-        passed.append(np.unique(owner[left], return_counts=True))
-        kept_limits += kept
-        broken[~kept] = limit
+        return TileSpots(no_spots(), csr_array((len(CELL_STEPS), number), dtype=np.int64))
+    low, high = sites.road_distance_m
+    seen = look(land, study, land.road_squared, high + grid.cell_m)
+    left = np.logical_and.accumulate(seen.holds, axis=0)
+    columns, counts = zip(*(np.unique(seen.owner[one], return_counts=True) for one in left), strict=True)
+    ends = np.cumsum([0, *map(len, columns)])
+    at = np.flatnonzero(left[-1])
+    spots = cell_spots(land, tile, study, cell=seen.cell[at], owner=seen.owner[at])
     # Cells that look as if they will keep the exact distances as well come first.
-    line_m = np.sqrt(land.line_squared.ravel()[cell]) * grid.cell_m
-    setback_m = min(sites.boundary_setback_m, MOST_SETBACK_M)
-    off_line, is_sure = line_m >= setback_m, line_m >= setback_m + 0.5 * grid.cell_m
-    by_road = (road_m >= sites.road_distance_m[0]) & (road_m <= sites.road_distance_m[1])
-    likely = (is_whole & off_line).astype(float) + by_road
-    single = np.flatnonzero((kept_limits == len(holds) - 1) & is_whole & off_line)
-    broken = broken[single].astype(np.int64)
-    by_water = np.maximum(low - water_m[single], water_m[single] - high)
-    beyond = np.stack([road_m[single], by_water, slope[single], flooding[single]])
-    excess = beyond[broken, np.arange(len(single))]
-    few = _few_least(owner[single] * len(CELL_STEPS) + broken, excess, is_sure[single])
-    at, single = np.flatnonzero(left), single[few]
-    both = np.concatenate([at, single])
-    found = cell_spots(land, tile, study, cell=cell[both], owner=owner[both])
-    found = replace(found, rank=found.rank + likely[both])
-    spots, missing = found.take(np.arange(len(at))), found.take(np.arange(len(at), len(both)))
-    misses = Misses(missing, broken[few], excess[few], is_sure[single]).least()
+    by_road = (seen.road_m[at] >= low) & (seen.road_m[at] <= high)
+    spots = replace(spots, rank=spots.rank + (seen.off_line_cells[at] >= 0) + by_road)
     thinned = best_per_square(spots, spots.rank, grid, side_m=sites.candidate_spacing_m, most=BEST_PER_SQUARE)
-    ends = np.cumsum([0, *(len(owners) for owners, _ in passed)])
-    columns, counts = (np.concatenate(one) for one in zip(*passed, strict=True))
-    return TileSpots(
-        spots.take(thinned), misses, csr_array((counts, columns, ends), shape=(len(CELL_STEPS), number), dtype=np.int64)
-    )
-
-
-def _few_least(key: Ints, excess: Floats, is_sure: Bools) -> Ints:
-    """Positions of the few of each key with the least excess, sure and unsure apart; all that equal the last of them.
-
-    A first sieve, as coarse as single precision: ``Misses.least`` makes the choice.
-    """
-    # Positive floats sort like the whole numbers that their bits spell.
-    bits = excess.astype(np.float32).view(np.int32).astype(np.int64)
-    packed = ((key * 2 + is_sure) << 32) | bits
-    order = np.argsort(packed, kind="stable")
-    packed = packed[order]
-    group = packed >> 32
-    first = np.flatnonzero(np.r_[True, group[1:] != group[:-1]][: len(group)])
-    length = np.diff(np.append(first, len(group)))
-    most = packed[np.minimum(first + MISSES, first + length) - 1]
-    return np.asarray(order[packed <= np.repeat(most, length)])
+    passed = (np.concatenate(counts), np.concatenate(columns), ends)
+    return TileSpots(spots.take(thinned), csr_array(passed, shape=(len(CELL_STEPS), number), dtype=np.int64))
 
 
 def _terms(land: Land, study: Study, cell: Ints) -> tuple[Floats, Floats, Floats]:
@@ -281,12 +245,21 @@ def cell_spots(land: Land, tile: ScoredTile, study: Study, *, cell: Ints, owner:
     )  # fmt: skip
 
 
-def _no_spots() -> Spots:
+def no_spots() -> Spots:
+    """An empty lot.
+
+    Returns
+    -------
+    Spots
+        None.
+    """
     whole, real = np.empty(0, np.int64), np.empty(0)
     return Spots(whole, whole, whole, real, real, real, whole, whole, real, real)
 
 
-def join_spots(tiles: Sequence[TileSpots], grid: Grid, sites: SiteSettings) -> TileSpots:
+def join_spots(
+    tiles: Sequence[TileSpots], grid: Grid, sites: SiteSettings, habitat: Bools | None = None
+) -> TileSpots:  # fmt: skip
     """Spots of all tiles, thinned out again so that the tiling leaves no trace.
 
     Parameters
@@ -296,24 +269,24 @@ def join_spots(tiles: Sequence[TileSpots], grid: Grid, sites: SiteSettings) -> T
     grid : Grid
         The grid.
     sites : SiteSettings
-        Side of the squares.
+        Side of the squares, and how far from habitat a site may be.
+    habitat : array of bool, shape (rows, columns), optional
+        Cells of habitat: spots that are surely too far from any are left out. Absent: none are.
 
     Returns
     -------
     TileSpots
         For the whole study.
     """
-    spots, misses = [part.spots for part in tiles], [part.misses for part in tiles]
+    spots = [part.spots for part in tiles]
+    row, column = _joined(spots, "row"), _joined(spots, "column")
+    places = _Places(row, column, _joined(spots, "owner"))
     side_m = sites.candidate_spacing_m
-    kept = best_per_square(_places(spots), _joined(spots, "rank"), grid, side_m=side_m, most=BEST_PER_SQUARE)
-    missing = [part.spots for part in misses]
-    limit, excess, is_sure = (_joined(misses, name) for name in ("limit", "excess", "is_sure"))
-    least = _least(_places(missing), _joined(missing, "rank"), limit, excess=excess, is_sure=is_sure)
-    return TileSpots(
-        joined_spots(spots, kept),
-        Misses(joined_spots(missing, least), limit[least], excess[least], is_sure[least]),
-        sum((part.passed for part in tiles[1:]), tiles[0].passed),
-    )
+    kept = best_per_square(places, _joined(spots, "rank"), grid, side_m=side_m, most=BEST_PER_SQUARE)
+    if habitat is not None:
+        near = near_cells(habitat, row[kept], column[kept], sites.habitat_distance_m / grid.cell_m)
+        kept = kept[near]
+    return TileSpots(joined_spots(spots, kept), sum((part.passed for part in tiles[1:]), tiles[0].passed))
 
 
 @dataclass(frozen=True)
@@ -325,11 +298,7 @@ class _Places:
     owner: Ints
 
 
-def _places(parts: Sequence[Spots]) -> _Places:
-    return _Places(_joined(parts, "row"), _joined(parts, "column"), _joined(parts, "owner"))
-
-
-def _joined(parts: Sequence[Spots] | Sequence[Misses], name: str) -> NDArray[Any]:
+def _joined(parts: Sequence[Spots], name: str) -> NDArray[Any]:
     return np.concatenate([getattr(part, name) for part in parts])
 
 

@@ -50,6 +50,7 @@ def ours(folder: Path, out: Path, workers: int) -> dict[str, float]:
     from allocator.core.units import acres
     from allocator.grid.land import land_reader
     from allocator.grid.run import run_tiles
+    from allocator.grid.tile_files import tile_files
     from allocator.habitat.patches import tile_patches
     from allocator.habitat.season import join_habitat
     from allocator.habitat.tile import score_tile, sum_tile
@@ -74,17 +75,22 @@ def ours(folder: Path, out: Path, workers: int) -> dict[str, float]:
     study = read_study(folder / "study.toml")
     grid, reader = study.grid, land_reader(study)
 
-    def survey(window):
-        land = reader.land(window)
-        tile = score_tile(land, study, study.planned)
-        return tile_patches(tile, grid), sum_tile(land, tile), find_spots(land, tile, study)
+    with tile_files() as files:
 
-    pieces, sums, spots = zip(*run_tiles(grid.tiles(TILE_CELLS), survey, workers=workers, progress=silent), strict=True)
-    habitat = join_habitat(pieces, sums, study, study.planned)
-    del pieces, sums
+        def survey(window):
+            land = reader.land(window)
+            tile = score_tile(land, study, study.planned)
+            return tile_patches(tile, grid, files), sum_tile(land, tile), find_spots(land, tile, study)
+
+        tiles = run_tiles(grid.tiles(TILE_CELLS), survey, workers=workers, progress=silent)
+        pieces, sums, spots = zip(*tiles, strict=True)
+        habitat = join_habitat(pieces, sums, study, study.planned)
+    del tiles, pieces, sums
     patches, areas = habitat.patches, habitat.areas
     measurer = Measurer(study, TruckRoads(study), patches.shapes, patches.outlined)
-    found = measure_candidates(join_spots(spots, grid, study.settings.sites), measurer, OnFoot())
+    near = join_spots(spots, grid, study.settings.sites, patches.outlined)
+    del spots
+    found = measure_candidates(near, measurer, OnFoot(), workers=workers)
     number = len(study.properties.ids)
     values = {
         "property_id": np.array(study.properties.ids, object),

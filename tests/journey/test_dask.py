@@ -10,10 +10,10 @@ from typing import Any
 import pytest
 
 from allocator import demo_study_file, read_study
+from allocator.cluster import DaskTiles, _do
 from allocator.core.errors import InputError, SettingsError
 from allocator.core.grid import Window
 from allocator.core.progress import silent
-from allocator.grid.cluster import DaskTiles
 from allocator.grid.run import run_tiles
 from tests.journey.studies import run
 
@@ -43,7 +43,7 @@ def test_a_plan_is_the_same_to_the_byte(cluster: Any, tmp_path: Path) -> None:
     assert other == ["plan.json"]  # it tells when and how long
 
 
-def test_answers_come_in_order_and_errors_come_through(cluster: Any) -> None:
+def test_answers_come_in_order_and_errors_come_through(cluster: Any, tmp_path: Path) -> None:
     def last_is_quick(tile: Window) -> int:
         time.sleep(0.02 * (12 - tile.column))
         return tile.column
@@ -51,21 +51,32 @@ def test_answers_come_in_order_and_errors_come_through(cluster: Any) -> None:
     def refuse(tile: Window) -> int:
         raise InputError(f"tile {tile.column}: damaged")
 
-    with DaskTiles(cluster.scheduler_address) as pool:
+    with DaskTiles(cluster.scheduler_address, tmp_path) as pool:
         assert run_tiles(TILES, last_is_quick, workers=pool, progress=silent) == list(range(12))
         with pytest.raises(InputError, match="tile 0: damaged"):
             run_tiles(TILES, refuse, workers=pool, progress=silent)
+    assert not any(tmp_path.iterdir()), "what went between is gone"
+
+
+def test_a_worker_that_does_not_see_the_folder_is_told(tmp_path: Path) -> None:
+    with pytest.raises(SettingsError, match=r"a worker does not see .*work\.pickle.*shared drive"):
+        _do(str(tmp_path / "work.pickle"), TILES[0])
 
 
 def test_a_lost_worker_costs_its_tiles_alone(cluster: Any, tmp_path: Path) -> None:
     import os
 
+    notes = tmp_path / "notes"
+    notes.mkdir()
+
     def note(tile: Window) -> int:
-        (tmp_path / f"{tile.column}-{time.monotonic_ns()}").touch()
+        (notes / f"{tile.column}-{time.monotonic_ns()}").touch()
         time.sleep(0.3)
         return os.getpid()
 
-    with DaskTiles(cluster.scheduler_address) as pool:
+    shared = tmp_path / "shared"
+    shared.mkdir()
+    with DaskTiles(cluster.scheduler_address, shared) as pool:
         lost: list[int] = []
 
         def kill_one() -> None:
@@ -80,18 +91,18 @@ def test_a_lost_worker_costs_its_tiles_alone(cluster: Any, tmp_path: Path) -> No
         killer.join()
     assert len(done) == len(TILES) and len(lost) == 1
     assert set(done) - set(lost), "another worker went on"
-    assert len(list(tmp_path.iterdir())) < 2 * len(TILES), "not everything was done again"
+    assert len(list(notes.iterdir())) < 2 * len(TILES), "not everything was done again"
 
 
 def test_a_wrong_address_or_no_library_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("allocator.grid.cluster.PATIENCE_S", 1)
+    monkeypatch.setattr("allocator.cluster.PATIENCE_S", 1)
     with pytest.raises(SettingsError, match=r"--dask: no scheduler answers at 'tcp://127\.0\.0\.1:9'"):
-        DaskTiles("tcp://127.0.0.1:9")
+        DaskTiles("tcp://127.0.0.1:9", Path())
     with pytest.raises(SettingsError, match="no scheduler answers at 'nowhere'"):
-        DaskTiles("nowhere")
+        DaskTiles("nowhere", Path())
     monkeypatch.setitem(sys.modules, "distributed", None)
     with pytest.raises(SettingsError, match=r"allocator\[dask\]"):
-        DaskTiles("tcp://127.0.0.1:9")
+        DaskTiles("tcp://127.0.0.1:9", Path())
 
 
 def test_the_study_is_small_enough_to_send() -> None:

@@ -8,21 +8,18 @@ from hypothesis import strategies as st
 from scipy import ndimage
 
 from allocator.habitat.complexes import join_complexes, small_parts
-from allocator.habitat.patches import join_patches, tile_patches
 from allocator.habitat.tile import CELL_PARTS
-from tests.builders import law, make_grid, objects, parcels, scored_tile
+from tests.builders import law, make_grid, objects, parcels, patches_of, scored_tile
 
 
 def joined(habitat, tile_cells, smallest_m2=0.0):
     grid = make_grid(*habitat.shape)
     score = np.where(habitat, 5000 + 7 * np.arange(habitat.size).reshape(habitat.shape) % 5000, 12)
-    pieces = [
-        tile_patches(
-            scored_tile(score[tile.row : tile.row + tile.rows, tile.column : tile.column + tile.columns], tile), grid
-        )
+    tiles = [
+        scored_tile(score[tile.row : tile.row + tile.rows, tile.column : tile.column + tile.columns], tile)
         for tile in grid.tiles(tile_cells)
     ]
-    return join_patches(pieces, grid, smallest_m2), score
+    return patches_of(tiles, grid, smallest_m2), score
 
 
 @law(80)

@@ -62,8 +62,8 @@ def test_only_roads_that_a_truck_may_use_count():
     assert squared.ravel().tolist() == [0, 1, 4]
 
 
-def test_a_road_beyond_the_tile_is_seen_four_times_as_far_as_a_site_may_be_from_it():
-    """Four times 20 m of 10 m cells and one more: nine cells; further is all the same."""
+def test_a_road_beyond_the_tile_is_seen_as_far_as_a_site_may_be_from_it():
+    """20 m of 10 m cells and one cell more: three cells; further is all the same."""
     study = make_study(
         np.full((14, 3), PASTURE, np.uint8),
         [box(0, 0, 30, 140)],
@@ -71,8 +71,9 @@ def test_a_road_beyond_the_tile_is_seen_four_times_as_far_as_a_site_may_be_from_
         settings=SETTINGS,
     )
     reader = land_reader(study)
-    seen = [int(reader.land(Window(row, 1, 1, 1)).road_squared[0, 0]) for row in range(13, -1, -1)]
-    assert seen == [0, 1, 4, 9, 16, 25, 36, 49, 64, 81, 100, 100, 100, 100]
+    windows = [Window(row, 1, 1, 1) for row in range(13, -1, -1)]
+    assert [int(reader.land(one).road_squared[0, 0]) for one in windows] == [0, 1, 4, 9] + [16] * 10
+    assert [int(reader.road_squared(one, 60.0)[0, 0]) for one in windows] == [0, 1, 4, 9, 16, 25, 36] + [49] * 7
 
 
 def test_property_lines_count_by_share_or_by_centre():

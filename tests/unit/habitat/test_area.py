@@ -10,7 +10,6 @@ from allocator.grid.land import land_reader
 from allocator.habitat.area import add_up
 from allocator.habitat.complexes import Complexes
 from allocator.habitat.components import cover_index, used_components
-from allocator.habitat.patches import join_patches, tile_patches
 from allocator.habitat.tile import Sums, first_cells, score_tile, sum_tile
 from tests.builders import (
     CLASSES,
@@ -21,6 +20,7 @@ from tests.builders import (
     make_grid,
     make_settings,
     make_study,
+    patches_of,
     scored_tile,
 )  # fmt: skip
 
@@ -37,13 +37,13 @@ def land_of(shapes, enrolled=(True, True), tile=None, cover=COVER):
 
 def areas_of(shapes=SHAPES, enrolled=(True, False), smallest_m2=0.0, complex_of=(0, 1), tile_cells=10):
     grid = make_grid(3, 3)
-    pieces, sums = [], []
+    tiles, sums = [], []
     for tile in grid.tiles(tile_cells):
         inside = np.s_[tile.row : tile.row + tile.rows, tile.column : tile.column + tile.columns]
         scored = scored_tile(SCORE[inside], tile)
-        pieces.append(tile_patches(scored, grid))
+        tiles.append(scored)
         sums.append(sum_tile(land_of(shapes, enrolled, tile), scored))
-    patches = join_patches(pieces, grid, smallest_m2)
+    patches = patches_of(tiles, grid, smallest_m2)
     assert patches.cells.tolist() == [2, 2]
     return add_up(sums, patches, Complexes(np.array(complex_of), max(complex_of) + 1), cell_area_m2=100.0)
 
@@ -115,7 +115,7 @@ def test_habitat_of_patches_too_small_does_not_count():
     grid = make_grid(3, 3)
     scored = scored_tile(SCORE, grid.window)
     sums = [sum_tile(land_of(SHAPES), scored)]
-    patches = join_patches([tile_patches(scored, grid)], grid, 201.0)
+    patches = patches_of([scored], grid, 201.0)
     areas = add_up(sums, patches, Complexes(np.empty(0, np.int64), 0), cell_area_m2=100.0)
     assert areas.covered_m2 == areas.enrolled_m2 == 0
     assert len(areas.pair_m2) == len(areas.complex_m2) == 0

@@ -6,25 +6,30 @@ import shapely
 from shapely import box
 
 from allocator.core.grid import Window
-from allocator.habitat.patches import habitat_mask, join_patches, tile_patches
+from allocator.grid.tile_files import tile_files
+from allocator.habitat.patches import join_patches, score_map, tile_patches
 from allocator.habitat.tile import CELL_PARTS
 from tests.builders import make_grid, scored_tile
+from tests.builders import patches_of as joined_patches
 
 CELL_M2 = 100.0
 
 
 def patches_of(habitat, tile_cells=1000, smallest_m2=0.0, score=None):
-    """Patches of an array of 0 and 1 on cells of 10 m, and the grid."""
+    """Patches of an array of 0 and 1 on cells of 10 m, and the map of scores and habitat."""
     habitat = np.array(habitat)
     grid = make_grid(*habitat.shape)
     values = np.where(habitat > 0, 6000, 1000) if score is None else score
-    pieces = [
-        tile_patches(
-            scored_tile(values[tile.row : tile.row + tile.rows, tile.column : tile.column + tile.columns], tile), grid
-        )
-        for tile in grid.tiles(tile_cells)
-    ]
-    return join_patches(pieces, grid, smallest_m2), pieces, grid
+    with tile_files() as files:
+        pieces = [
+            tile_patches(
+                scored_tile(values[tile.row : tile.row + tile.rows, tile.column : tile.column + tile.columns], tile),
+                grid, files,
+            )
+            for tile in grid.tiles(tile_cells)
+        ]  # fmt: skip
+        patches = join_patches(pieces, grid, smallest_m2)
+        return patches, score_map(pieces, patches, grid)
 
 
 TILES = [1, 2, 3, 1000]
@@ -33,7 +38,7 @@ TILES = [1, 2, 3, 1000]
 @pytest.mark.parametrize("tile_cells", TILES)
 @pytest.mark.parametrize("habitat", [[[1, 0, 0], [0, 1, 0], [0, 0, 1]], [[0, 0, 1], [0, 1, 0], [1, 0, 0]]])
 def test_cells_that_touch_at_a_corner_are_one_patch(habitat, tile_cells):
-    found, _, _ = patches_of(habitat, tile_cells)
+    found, _ = patches_of(habitat, tile_cells)
     assert found.cells.tolist() == [3]
     assert found.shapes[0].is_valid
     assert len(found.shapes[0].geoms) == 3  # outlines do not join corners
@@ -41,7 +46,7 @@ def test_cells_that_touch_at_a_corner_are_one_patch(habitat, tile_cells):
 
 @pytest.mark.parametrize("habitat", [[[1, 0], [0, 1]], [[0, 1], [1, 0]]])
 def test_patches_join_across_the_corner_of_four_tiles(habitat):
-    found, _, _ = patches_of(habitat, 1)
+    found, _ = patches_of(habitat, 1)
     assert found.cells.tolist() == [2]
 
 
@@ -97,7 +102,7 @@ def test_a_ring_has_a_hole_and_what_lies_in_it_is_another_patch(tile_cells):
     habitat = np.ones((5, 5), int)
     habitat[1:4, 1:4] = 0
     habitat[2, 2] = 1
-    found, _, _ = patches_of(habitat, tile_cells)
+    found, _ = patches_of(habitat, tile_cells)
     assert found.cells.tolist() == [16, 1]
     ring, core = found.shapes
     assert ring.equals(box(0, 0, 50, 50) - box(10, 10, 40, 40))
@@ -108,37 +113,35 @@ def test_a_ring_has_a_hole_and_what_lies_in_it_is_another_patch(tile_cells):
 
 @pytest.mark.parametrize("tile_cells", TILES)
 def test_no_habitat_no_patches(tile_cells):
-    found, pieces, grid = patches_of(np.zeros((3, 4), int), tile_cells)
+    found, cells = patches_of(np.zeros((3, 4), int), tile_cells)
     assert len(found.cells) == len(found.part_scores) == len(found.shapes) == 0
-    score, is_habitat = habitat_mask(pieces, found, grid)
-    assert not is_habitat.any()
-    assert (score == 1000).all()
+    assert not cells.is_habitat.any()
+    assert (cells.score == 1000).all()
 
 
 def test_only_patches_that_are_too_small_leave_none():
-    found, pieces, grid = patches_of([[1, 0, 1]], 2, 1000.0)
+    found, cells = patches_of([[1, 0, 1]], 2, 1000.0)
     assert len(found.shapes) == 0
-    assert not habitat_mask(pieces, found, grid)[1].any()
+    assert not cells.is_habitat.any()
 
 
 @pytest.mark.parametrize("tile_cells", TILES)
 def test_scores_are_summed_and_the_mask_holds_what_counts(tile_cells):
     score = np.array([[5000, 9999, 0], [0, 0, 0], [65535, 0, 7000]])
-    found, pieces, grid = patches_of(score >= 5000, tile_cells, 150.0, score)
+    found, cells = patches_of(score >= 5000, tile_cells, 150.0, score)
     assert found.cells.tolist() == [2]
     assert (found.part_scores / CELL_PARTS).tolist() == [14999]
-    kept_score, is_habitat = habitat_mask(pieces, found, grid)
-    np.testing.assert_array_equal(kept_score, score)
-    np.testing.assert_array_equal(is_habitat, [[1, 1, 0], [0, 0, 0], [0, 0, 0]])
+    np.testing.assert_array_equal(cells.score, score)
+    np.testing.assert_array_equal(cells.is_habitat, [[1, 1, 0], [0, 0, 0], [0, 0, 0]])
 
 
 def test_the_patch_of_each_label_of_each_tile():
-    found, _, _ = patches_of([[1, 1, 0, 1], [0, 0, 0, 0]], 2, 150.0)
+    found, _ = patches_of([[1, 1, 0, 1], [0, 0, 0, 0]], 2, 150.0)
     assert [of.tolist() for of in found.patch_of] == [[-1, 0], [-1, -1]]
 
 
 def test_outlines_lie_where_the_cells_do():
     grid_west = make_grid(2, 3, 30.0, 1_000_000.0, 500_000.0)
     tile = scored_tile(np.array([[0, 6000, 6000], [0, 0, 0]]), Window(0, 0, 2, 3))
-    found = join_patches([tile_patches(tile, grid_west)], grid_west, 0.0)
+    found = joined_patches([tile], grid_west, 0.0)
     assert found.shapes[0].bounds == (1_000_030.0, 500_030.0, 1_000_090.0, 500_060.0)

@@ -4,9 +4,8 @@ import numpy as np
 import pytest
 
 from allocator.habitat.complexes import Complexes
-from allocator.habitat.patches import join_patches, tile_patches
 from allocator.sites.reach import join_demand, reach_matrix, square_cells, tile_demand
-from tests.builders import make_grid, scored_tile
+from tests.builders import make_grid, patches_of, scored_tile
 
 
 @pytest.mark.parametrize(("radius_m", "side"), [(1000, 10), (949, 9), (621.5, 6), (20, 1), (1, 1)])
@@ -20,7 +19,7 @@ def demand_of(score, side, tile_cells=1000, smallest_m2=0.0, complex_of=None):
         scored_tile(score[tile.row : tile.row + tile.rows, tile.column : tile.column + tile.columns], tile)
         for tile in grid.tiles(tile_cells)
     ]
-    patches = join_patches([tile_patches(tile, grid) for tile in tiles], grid, smallest_m2)
+    patches = patches_of(tiles, grid, smallest_m2)
     of = np.arange(len(patches.cells)) if complex_of is None else np.array(complex_of)
     complexes = Complexes(of, int(of.max(initial=-1)) + 1)
     return join_demand([tile_demand(tile, side) for tile in tiles], patches, complexes, grid)
