@@ -10,7 +10,7 @@ from allocator.core.arrays import Bools, Floats, Ints
 
 SMALLEST_OVERLAP_M2 = 1.0
 """Slivers smaller than this come from rounding, not from a disputed line (project default)."""
-_MIXERS = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9, 0x27D4EB2F165667C5], np.uint64)
+_MIXERS = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F], np.uint64)
 """Odd numbers that spread the ends of edges over 64 bits; equal ones are compared in full."""
 
 
@@ -87,24 +87,48 @@ def _with_lone_edges(shapes: NDArray[np.object_]) -> Ints:
     shapes share, and from there shared ground is followed from pair to pair. In a clean map of parcels only its outer
     rim is lone.
     """
-    parts, owner = shapely.get_parts(shapes, return_index=True)
-    rings, part = shapely.get_rings(shapely.orient_polygons(parts), return_index=True)
+    rings, owner, is_turned = rings_of(shapes)
     points, ring = shapely.get_coordinates(rings, return_index=True)
+    x, y = (np.ascontiguousarray(one) + 0.0 for one in points.T)  # no negative zeros: equal numbers, equal bits
+    mixed = x.view(np.uint64) * _MIXERS[0] + y.view(np.uint64) * _MIXERS[1]
+    mixed = (mixed ^ (mixed >> np.uint64(29))) * _MIXERS[0]
     start = np.flatnonzero(ring[1:] == ring[:-1])
-    owner = owner[part[ring[start]]]
-    ends = np.stack([points[start], points[start + 1]]) + 0.0  # no negative zeros: equal numbers, equal bits
-    turned = (ends[0, :, 0] > ends[1, :, 0]) | ((ends[0, :, 0] == ends[1, :, 0]) & (ends[0, :, 1] > ends[1, :, 1]))
-    ends[:, turned] = ends[::-1, turned]
-    edge = np.concatenate([ends[0], ends[1]], axis=1)
-    mixed = (edge.view(np.uint64) * _MIXERS).sum(axis=1, dtype=np.uint64)
-    order = np.argsort(mixed)
-    edge, turned, owner, mixed = edge[order], turned[order], owner[order], mixed[order]
-    same = mixed[1:] == mixed[:-1]
-    same[same] = (edge[1:][same] == edge[:-1][same]).all(axis=1)
-    before, after = np.r_[False, same], np.r_[same, False]
-    is_pair = same & ~before[:-1] & ~after[1:] & (turned[1:] != turned[:-1])
-    is_shared = np.r_[is_pair, False] | np.r_[False, is_pair]
-    return np.unique(owner[~is_shared])
+    edge = mixed[start] + mixed[start + 1]  # the same in both directions
+    order = np.argsort(edge)
+    edge, start = edge[order], start[order]
+    same = edge[1:] == edge[:-1]
+    of_three = np.r_[False, same[:-1]] | np.r_[same[1:], False]
+    pair = np.flatnonzero(same & ~of_three[: len(same)])
+    one, other = start[pair], start[pair + 1]
+    turned = is_turned[ring[one]] != is_turned[ring[other]]
+    first, last = np.where(turned, other, other + 1), np.where(turned, other + 1, other)
+    is_same = (x[one] == x[first]) & (y[one] == y[first]) & (x[one + 1] == x[last]) & (y[one + 1] == y[last])
+    is_shared, shared = np.zeros(len(start), bool), pair[is_same]
+    is_shared[shared] = is_shared[shared + 1] = True
+    return np.unique(owner[ring[start[~is_shared]]])
+
+
+def rings_of(shapes: NDArray[np.object_]) -> tuple[NDArray[np.object_], Ints, Bools]:
+    """Rings of polygons as they are drawn.
+
+    Parameters
+    ----------
+    shapes : array of shapely polygons or multipolygons
+        Valid.
+
+    Returns
+    -------
+    rings : array of shapely linear rings
+        Outer rings and holes.
+    owner : array of int64
+        Position in ``shapes`` of each.
+    is_turned : array of bool
+        Whether the polygon lies to the right of the ring as it is drawn: clockwise outer rings, and holes that are not.
+    """
+    parts, owner = shapely.get_parts(shapes, return_index=True)
+    rings, part = shapely.get_rings(parts, return_index=True)
+    is_outer = np.r_[True, part[1:] != part[:-1]][: len(part)]
+    return rings, owner[part], shapely.is_ccw(rings) != is_outer
 
 
 def cut_apart(shapes: NDArray[np.object_], overlaps: Overlaps, comes_first: Bools) -> NDArray[np.object_]:

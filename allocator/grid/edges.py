@@ -11,8 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from allocator.core.arrays import Floats, Ints
+from allocator.core.arrays import Bools, Floats, Ints
 from allocator.core.grid import Grid, Window
+from allocator.core.overlaps import rings_of
 from allocator.core.study import Shapes
 
 WHOLE = 1 << 20
@@ -126,7 +127,9 @@ def ranges(starts: Ints, lengths: Ints) -> Ints:
     return numbers
 
 
-def _from_paths(paths: Shapes, owner: Ints, shapes: int, grid: Grid) -> Edges:
+def _from_paths(
+    paths: Shapes, owner: Ints, shapes: int, grid: Grid, is_turned: Bools | None = None
+) -> Edges:  # fmt: skip
     """Edges between consecutive points of lines or rings that are sorted by owner."""
     points, path = shapely.get_coordinates(paths, return_index=True)
     x, y = grid.to_cells(points[:, 0], points[:, 1])
@@ -136,7 +139,7 @@ def _from_paths(paths: Shapes, owner: Ints, shapes: int, grid: Grid) -> Edges:
     x0, y0, x1, y1 = x[start], y[start], x[start + 1], y[start + 1]
     # Same cut for both neighbours: always from the lesser (row, column) end.
     turn = (y0 > y1) | ((y0 == y1) & (x0 > x1))
-    sign = np.where(turn, -1, 1).astype(np.int64)
+    sign = np.where(turn if is_turned is None else turn != is_turned[path[start]], -1, 1).astype(np.int64)
     box = np.empty((shapes, 4))
     box[:] = (np.inf, np.inf, -np.inf, -np.inf)
     first = np.searchsorted(of, np.arange(shapes + 1)).astype(np.int64)
@@ -169,9 +172,8 @@ def polygon_edges(shapes: Shapes, grid: Grid) -> Edges:
     Edges
         ``owner`` is the position in ``shapes``.
     """
-    parts, part_owner = shapely.get_parts(shapes, return_index=True)
-    rings, ring_part = shapely.get_rings(shapely.orient_polygons(parts), return_index=True)
-    return _from_paths(rings, part_owner[ring_part], len(shapes), grid)
+    rings, owner, is_turned = rings_of(shapes)
+    return _from_paths(rings, owner, len(shapes), grid, is_turned)
 
 
 def line_edges(shapes: Shapes, grid: Grid) -> Edges:

@@ -67,7 +67,10 @@ def as_text(values: pd.Series) -> list[str]:
     """
     if isinstance(values.dtype, pd.BooleanDtype) or values.dtype == bool:
         return ["" if pd.isna(value) else ("yes" if value else "no") for value in values]
-    return [_text(value) for value in values.tolist()]
+    found = values.tolist()
+    if set(map(type, found)) == {str}:
+        return [value.strip() for value in found]
+    return [_text(value) for value in found]
 
 
 def _text(value: object) -> str:

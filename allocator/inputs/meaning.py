@@ -119,15 +119,19 @@ def _parted(properties: Properties) -> list[tuple[str, float]]:
 
 
 def _lonely(properties: Properties) -> list[tuple[str, float]]:
-    """Properties with no other one's first vertex near their own, with the distance to the nearest property."""
+    """Properties with no other one's south-west corner near their own, with the distance to the nearest property."""
     shapes = properties.shapes
     if len(shapes) < 3:  # of two, neither is the odd one
         return []
-    first = shapely.get_coordinates(shapely.get_point(shapely.get_exterior_ring(shapely.get_geometry(shapes, 0)), 0))
-    near, _ = cKDTree(first).query(first, k=2)
+    corner = shapely.bounds(shapes)[:, :2]
+    # Two in one square are near each other; only those alone in theirs are looked at.
+    _, square, number = np.unique(
+        np.floor(corner / (FAR_M / 2)).astype(np.int64), axis=0, return_inverse=True, return_counts=True
+    )
+    alone = np.flatnonzero(number[square] == 1)
     tree = shapely.STRtree(shapes)
     found = []
-    for at in np.flatnonzero(near[:, 1] > FAR_M):
+    for at in alone[cKDTree(corner).query(corner[alone], k=2)[0][:, 1] > FAR_M] if len(alone) else ():
         _, distance = tree.query_nearest(shapes[at], exclusive=True, return_distance=True, all_matches=False)
         found.append((properties.ids[at], float(distance.max(initial=0.0))))
     return found

@@ -6,6 +6,7 @@ from numpy.typing import NDArray
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
+from allocator.core.arrays import Floats
 from allocator.core.crs import (
     AREA_TOLERANCE,
     GEOGRAPHIC,
@@ -53,18 +54,67 @@ def project_shapes(shapes: Shapes, source: CRS, target_wkt: str, name: str) -> S
     """
     if not len(shapes) or source.equals(CRS.from_wkt(target_wkt), ignore_axis_order=True):
         return shapes
-    unit_m = METRES_PER_DEGREE if source.is_geographic else float(source.axis_info[0].unit_conversion_factor)
-    refuse_endless_shapes(name, shapes, LONGEST_EDGE_M / unit_m)
-    split, boxes = shapes.copy(), shapely.bounds(shapes)
-    is_long = ~(np.hypot(boxes[:, 2] - boxes[:, 0], boxes[:, 3] - boxes[:, 1]) <= LONGEST_EDGE_M / unit_m)
-    split[is_long] = shapely.segmentize(shapes[is_long], LONGEST_EDGE_M / unit_m)
-    points = shapely.get_coordinates(split)
-    try:
-        x, y = transform_points(points[:, 0], points[:, 1], source.to_wkt(), target_wkt)
-    except CrsError as error:
-        raise CrsError(f"{name}: {error}") from None
+    longest = _longest_edge(source)
+    refuse_endless_shapes(name, shapes, longest)
+    split = shapes.copy()
+    is_long = ~(_diagonal(shapely.bounds(shapes)) <= longest)
+    split[is_long] = shapely.segmentize(shapes[is_long], longest)
+    x, y = _transformed(shapely.get_coordinates(split), source, target_wkt, name)
     # set_coordinates writes new shapes into its argument: a copy, so the caller's stay untouched.
     return np.asarray(shapely.set_coordinates(split, np.column_stack([x, y])))
+
+
+def bounds_of_boxes(boxes: Floats, source: CRS, target_wkt: str, name: str) -> Bounds:
+    """The rectangle around many rectangles of another system: without making shapes of the small ones.
+
+    Parameters
+    ----------
+    boxes : array of float64, shape (boxes, 4)
+        West, south, east, north of each; at least one.
+    source : CRS
+        Their system.
+    target_wkt : str
+        The system wanted.
+    name : str
+        Name of the input, for messages.
+
+    Returns
+    -------
+    tuple of float
+        West, south, east, north in the target system.
+
+    Raises
+    ------
+    CrsError
+        A corner has no place in the target system.
+    """
+    is_long = ~(_diagonal(boxes) <= _longest_edge(source))
+    west, south, east, north = boxes[~is_long].T
+    corners = np.column_stack([np.r_[west, east, west, east], np.r_[south, south, north, north]])
+    x, y = _transformed(corners, source, target_wkt, name)
+    large = np.asarray(shapely.box(*boxes[is_long].T)).reshape(np.count_nonzero(is_long))
+    points = np.concatenate(
+        [np.column_stack([x, y]), shapely.get_coordinates(project_shapes(large, source, target_wkt, name))]
+    )
+    (west, south), (east, north) = points.min(axis=0).tolist(), points.max(axis=0).tolist()
+    return west, south, east, north
+
+
+def _longest_edge(source: CRS) -> float:
+    """In units of the system."""
+    unit_m = METRES_PER_DEGREE if source.is_geographic else float(source.axis_info[0].unit_conversion_factor)
+    return LONGEST_EDGE_M / unit_m
+
+
+def _diagonal(boxes: Floats) -> Floats:
+    return np.asarray(np.hypot(boxes[:, 2] - boxes[:, 0], boxes[:, 3] - boxes[:, 1]))
+
+
+def _transformed(points: Floats, source: CRS, target_wkt: str, name: str) -> tuple[Floats, Floats]:
+    try:
+        return transform_points(points[:, 0], points[:, 1], source.to_wkt(), target_wkt)
+    except CrsError as error:
+        raise CrsError(f"{name}: {error}") from None
 
 
 def box_of(bounds: Bounds, source_wkt: str, target_wkt: str) -> shapely.Polygon:

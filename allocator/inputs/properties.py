@@ -21,7 +21,7 @@ from allocator.inputs.boundaries import clean_polygons, polygons_from_tracks
 from allocator.inputs.columns import as_text
 from allocator.inputs.findings import count_of, input_name, some_of
 from allocator.inputs.meaning import ACRES_COLUMNS, doubts_about_acres
-from allocator.inputs.projecting import project_shapes
+from allocator.inputs.projecting import bounds_of_boxes, project_shapes
 from allocator.inputs.vectors import read_vector
 
 SIGNED = {"yes", "y", "true", "t", "1", "signed", "enrolled", "x"}
@@ -63,9 +63,7 @@ class PropertyTable:
     def degrees(self) -> Bounds:
         """Bounds in longitude and latitude."""
         geographic = CRS.from_user_input(GEOGRAPHIC).to_wkt()
-        boxes = np.asarray(shapely.box(*shapely.bounds(self.shapes).T)).reshape(len(self.shapes))
-        west, south, east, north = shapely.total_bounds(project_shapes(boxes, self.crs, geographic, self.name))
-        return float(west), float(south), float(east), float(north)
+        return bounds_of_boxes(shapely.bounds(self.shapes), self.crs, geographic, self.name)
 
     def projected(self, crs_wkt: str) -> Properties:
         """The properties in the working system.
@@ -219,6 +217,10 @@ def _one_per_id(rows: _Rows, name: str) -> tuple[Merged, list[Problem]]:
     """Exact duplicates dropped, several records of one id merged, sorted by id."""
     # Only shapes with the same box can be the same.
     in_doubt = pd.DataFrame(shapely.bounds(rows.shapes)).duplicated(keep=False).to_numpy()
+    if not in_doubt.any() and len(set(rows.ids)) == len(rows.ids):
+        order = sorted(range(len(rows.ids)), key=rows.ids.__getitem__)
+        ids, names = (tuple(column[row] for row in order) for column in (rows.ids, rows.names))
+        return (ids, names, np.array(rows.enrolled, bool)[order], rows.shapes[order]), []
     keys = np.arange(len(rows.shapes)).astype(object)
     keys[in_doubt] = shapely.to_wkb(shapely.normalize(rows.shapes[in_doubt]))
     groups: dict[str, list[int]] = {}

@@ -4,6 +4,7 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -202,7 +203,11 @@ def _count(values: NDArray[Any], name: str) -> dict[int, int]:
                 "(use nearest neighbour) or is another kind of map."
             )
         values = whole.astype(np.int64)
-    if values.dtype in (np.uint8, np.uint16):
+    if values.dtype == np.uint8 and len(values):
+        # Counts are kept as float32, which is exact for so few cells at once; bincount would widen every cell first.
+        found = cv2.calcHist([values], [0], None, [256], [0, 256]).ravel()
+        return {int(code): int(found[code]) for code in np.flatnonzero(found)}
+    if values.dtype == np.uint16:
         found = np.bincount(values)
         return {int(code): int(found[code]) for code in np.flatnonzero(found)}
     codes, found = np.unique(values, return_counts=True)
