@@ -134,11 +134,9 @@ def tile_patches(tile: ScoredTile, grid: Grid, files: TileFiles, season: int = 0
     TilePatches
         Not yet joined with other tiles.
     """
-    labels, flat = tile.labels, tile.labels.ravel()
-    on = np.flatnonzero(flat)
-    part = tile.part.ravel()[on].astype(np.int64)
-    values = (part, part * tile.part_score.ravel()[on].astype(np.int64))
-    parts, scores = (np.bincount(flat[on], one, tile.count + 1)[1:].astype(np.int64) for one in values)
+    labels, part = tile.labels, tile.part.ravel()[tile.on].astype(np.int64)
+    values = (part, part * tile.part_score.ravel()[tile.on].astype(np.int64))
+    parts, scores = (np.bincount(tile.label, one, tile.count + 1)[1:].astype(np.int64) for one in values)
     # Negative where less than half of the cell is habitat; in as few bytes as hold the labels.
     kept = labels if tile.pieces is None else np.where(tile.part >= CELL_PARTS // 2, labels, -labels)
     files.put(f"labels-{season}", tile.window, kept.astype(np.int16) if tile.count < 1 << 15 else kept)

@@ -5,9 +5,12 @@ Each component is an index from 0 to 1, found by table (land cover) or by a curv
 Evaluation Procedures (US Fish and Wildlife Service, Ecological Services Manual 101 to 103).
 """
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import reduce
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -88,7 +91,7 @@ def curve_index(values: Floats, curve: Sequence[tuple[float, float]]) -> Floats:
 def _combine(indices: Sequence[Floats], weights: Sequence[float], combine: Combine) -> Floats:
     """Combine components that have no blanks."""
     if combine == "minimum":
-        return np.asarray(np.minimum.reduce(list(indices)))
+        return np.asarray(reduce(np.minimum, indices))
     total = sum(weights)
     parts = [index * (weight / total) for index, weight in zip(indices, weights, strict=True)]
     out = parts[0]
@@ -160,6 +163,37 @@ def _combined(components: Sequence[Component], combine: Combine) -> Floats:
     if has_blanks:
         score = np.where(np.isnan(indices[0]), np.nan, score)
     return score
+
+
+def whole_scores(components: Sequence[Component], combine: Combine) -> NDArray[np.uint16]:
+    """Whole scores of cells; of every combination of entries once, where these are fewer than the cells.
+
+    Parameters
+    ----------
+    components, combine
+        As for ``score_cells``.
+
+    Returns
+    -------
+    array of uint16
+        As from ``whole_score``.
+    """
+    first, *others = components
+    sizes = [len(one.index) for one in others]
+    entries = [one.entry for one in others if one.entry is not None]
+    if first.entry is None or first.entry.dtype != np.uint8 or len(entries) < len(others):
+        return whole_score(score_cells(components, combine))
+    held = np.flatnonzero(cv2.calcHist([first.entry], [0], None, [256], [0, 256]))
+    if len(held) * math.prod(sizes) > first.entry.size:
+        return whole_score(score_cells(components, combine))
+    tables = np.ix_(first.index[held], *(one.index for one in others))
+    grid = [replace(one, index=table, entry=None) for one, table in zip(components, tables, strict=True)]
+    place = np.zeros(256, np.int32)
+    place[held] = np.arange(len(held))
+    at = np.asarray(cv2.LUT(first.entry, place))
+    for entry, size in zip(entries, sizes, strict=True):
+        at = at * np.int32(size) + entry
+    return np.asarray(whole_score(score_cells(grid, combine)).ravel()[at])
 
 
 def whole_score(score: Floats) -> NDArray[np.uint16]:

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -16,7 +16,7 @@ from allocator.grid.cover import CLASSES
 from allocator.grid.land import Land
 from allocator.habitat.components import components, cover_index
 from allocator.habitat.mixed import ScoredPieces, habitat_part, meet, score_pieces
-from allocator.habitat.score import Component, score_cells, whole_score
+from allocator.habitat.score import Component, whole_scores
 
 CELL_PARTS = 1 << 16
 """A whole cell, when parts of cells that are habitat are counted."""
@@ -53,6 +53,16 @@ class ScoredTile:
     count: int
     pieces: ScoredPieces | None = None
     index_sums: dict[str, tuple[Ints, Ints]] = field(default_factory=dict)
+
+    @cached_property
+    def on(self) -> Ints:
+        """Cells that have a label, counted row by row."""
+        return np.flatnonzero(self.labels.ravel() > 0)
+
+    @cached_property
+    def label(self) -> Ints:
+        """The label of each of those cells."""
+        return self.labels.ravel()[self.on].astype(np.int64)
 
 
 @dataclass(frozen=True)
@@ -105,8 +115,9 @@ def score_tile(land: Land, study: Study, season: Season) -> ScoredTile:
         Patches are not yet joined across tiles nor sorted by size.
     """
     parts = components(land, study, season)
-    score = whole_score(score_cells(parts, season.habitat.combine))
-    score[np.isnan(cover_index(season))[land.cover]] = BLANK_SCORE
+    score = whole_scores(parts, season.habitat.combine)
+    if parts[0].name != "cover":
+        score[np.isnan(cover_index(season))[land.cover]] = BLANK_SCORE
     threshold = round(season.habitat.threshold * SCORE_STEPS)
     is_habitat = (score >= threshold) & (score != BLANK_SCORE)
     part = np.where(is_habitat, CELL_PARTS, 0).astype(np.uint32)
@@ -118,23 +129,23 @@ def score_tile(land: Land, study: Study, season: Season) -> ScoredTile:
         part.ravel()[cell], part_score.ravel()[cell] = of_cell, its_score
     count, found = cv2.connectedComponents((part > 0).view(np.uint8), connectivity=8, ltype=cv2.CV_32S)
     labels = np.asarray(found, np.int32)
-    sums = _index_sums(parts, labels, count - 1)
-    return ScoredTile(land.window, score, part, part_score, labels, count - 1, pieces, sums)
+    tile = ScoredTile(land.window, score, part, part_score, labels, count - 1, pieces)
+    tile.index_sums.update(_index_sums(parts, tile))
+    return tile
 
 
-def _index_sums(parts: Sequence[Component], labels: NDArray[Any], count: int) -> dict[str, tuple[Ints, Ints]]:
+def _index_sums(parts: Sequence[Component], tile: ScoredTile) -> dict[str, tuple[Ints, Ints]]:
     """For each component and patch: its index over the cells that know it, in ten-thousandths, and their number."""
-    label_of = labels.ravel()
-    on = np.flatnonzero(label_of)
-    label = label_of[on]
-    sums = {}
+    on, label, count, sums = tile.on, tile.label, tile.count, {}
     for part in parts:
         steps = np.floor(part.index * SCORE_STEPS + 0.5)
         whole = np.where(np.isnan(steps), -1, steps).astype(np.int64)
         value = whole.ravel()[on] if part.entry is None else whole[part.entry.ravel()[on]]
-        known = value >= 0
-        total = np.bincount(label, weights=np.where(known, value, 0), minlength=count + 1)[1:]
-        cells = np.bincount(label[known], minlength=count + 1)[1:]
+        its, known = label, value >= 0
+        if not known.all():
+            its, value = label[known], value[known]
+        total = np.bincount(its, weights=value, minlength=count + 1)[1:]
+        cells = np.bincount(its, minlength=count + 1)[1:]
         sums[part.name] = (total.astype(np.int64), cells.astype(np.int64))
     return sums
 
@@ -156,8 +167,10 @@ def sum_tile(land: Land, tile: ScoredTile) -> Sums:
     """
     owner, cell, share = land.shares.owner, land.shares.cell, land.shares.share
     position = land.cover.ravel()[cell].astype(np.int64)
-    score, is_habitat = tile.part_score.ravel()[cell].astype(np.int64), tile.part.ravel()[cell] > 0
+    is_habitat = (tile.labels.ravel() > 0)[cell]
+    score = None
     if tile.pieces is not None:
+        score = tile.part_score.ravel()[cell].astype(np.int64)
         pair, piece, both = meet(land.shares, tile.pieces)
         whole = np.ones(len(cell), bool)
         whole[pair] = False
@@ -170,16 +183,16 @@ def sum_tile(land: Land, tile: ScoredTile) -> Sums:
     on = np.flatnonzero(is_habitat)
     label, stride = tile.labels.ravel()[cell[on]].astype(np.int64), tile.count + 1
     key = (owner[on] * stride + label) * CLASSES + position[on]
-    key, patch_share, patch_score = sum_by_key(key, share[on], share[on] * score[on])
+    scored = tile.part_score.ravel()[cell[on]].astype(np.int64) if score is None else score[on]
+    key, patch_share, patch_score = sum_by_key(key, share[on], share[on] * scored)
     patch_key, patch_position = np.divmod(key, CLASSES)
-    on = np.flatnonzero(tile.labels.ravel())
-    covered, covered_score = _per_patch(land.covered, tile, on)
+    covered, covered_score = _per_patch(land.covered, tile)
     is_all = land.enrolled is land.covered
     return Sums(
         class_owner, class_position, class_share,
         patch_key // stride, patch_key % stride, patch_position, patch_share, patch_score,
         covered_share=covered, covered_score=covered_score,
-        enrolled_share=covered if is_all else _per_patch(land.enrolled, tile, on)[0],
+        enrolled_share=covered if is_all else _per_patch(land.enrolled, tile)[0],
         double_share=int(land.shares.share.sum()) - int(land.covered.sum()),
     )  # fmt: skip
 
@@ -197,14 +210,16 @@ def _by_class(owner: Ints, position: Ints, share: Ints) -> tuple[Ints, Ints, Int
     return present[at // CLASSES], at % CLASSES, sums[at]
 
 
-def _per_patch(inside: Ints, tile: ScoredTile, on: Ints) -> tuple[Ints, Ints]:
-    """Sums of the habitat inside, and of it times score, over the cells of each patch of a tile; ``on`` are these."""
-    label = tile.labels.ravel()[on].astype(np.int64)
-    share = (inside[on] * tile.part.ravel()[on].astype(np.int64) + CELL_PARTS // 2) // CELL_PARTS
+def _per_patch(inside: Ints, tile: ScoredTile) -> tuple[Ints, Ints]:
+    """Sums of the habitat inside, and of it times score, over the cells of each patch of a tile."""
+    on, label, share = tile.on, tile.label, inside[tile.on]
+    if tile.pieces is not None:  # else every cell with a label is habitat as a whole
+        share = (share * tile.part.ravel()[on].astype(np.int64) + CELL_PARTS // 2) // CELL_PARTS
     # A sum of shares stays under 2**53 in a tile, so float64 holds it exactly; share times score may not, so it is
     # summed in two halves.
-    high, low = np.divmod(share * tile.part_score.ravel()[on].astype(np.int64), 1 << 20)
-    totals = [np.bincount(label, weights=w, minlength=tile.count + 1)[1:].astype(np.int64) for w in (share, high, low)]
+    scored = share * tile.part_score.ravel()[on].astype(np.int64)
+    halves = share, scored >> 20, scored & ((1 << 20) - 1)
+    totals = [np.bincount(label, weights=w, minlength=tile.count + 1)[1:].astype(np.int64) for w in halves]
     return totals[0], totals[1] * (1 << 20) + totals[2]
 
 
@@ -223,9 +238,7 @@ def first_cells(tile: ScoredTile, grid: Grid) -> Ints:
     array of int64, shape (count,)
         The least cell number of each patch.
     """
-    flat = tile.labels.ravel()
-    on = np.flatnonzero(flat)[::-1]
     first = np.zeros(tile.count + 1, np.int64)
-    first[flat[on]] = on  # the last one written is the first cell
+    first[tile.label[::-1]] = tile.on[::-1]  # the last one written is the first cell
     row, column = np.divmod(first[1:], tile.window.columns)
     return (row + tile.window.row) * grid.columns + column + tile.window.column

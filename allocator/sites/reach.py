@@ -90,10 +90,9 @@ def tile_demand(tile: ScoredTile, side: int) -> TileDemand:
     TileDemand
         Squares are counted from the corner of the grid, so that tiles add up.
     """
-    on = np.flatnonzero(tile.labels.ravel())
+    on, label = tile.on, tile.label
     row, column = np.divmod(on, tile.window.columns)
     row, column = row + tile.window.row, column + tile.window.column
-    label = tile.labels.ravel()[on].astype(np.int64)
     square_row, square_column = row // side, column // side
     width, labels = int(square_column.max(initial=0)) + 1, tile.count + 1
     key = (square_row * width + square_column) * labels + label

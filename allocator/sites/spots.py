@@ -188,16 +188,14 @@ def find_spots(land: Land, tile: ScoredTile, study: Study) -> TileSpots:
     low, high = sites.road_distance_m
     seen = look(land, study, land.road_squared, high + grid.cell_m)
     left = np.logical_and.accumulate(seen.holds, axis=0)
-    columns, counts = zip(*(np.unique(seen.owner[one], return_counts=True) for one in left), strict=True)
-    ends = np.cumsum([0, *map(len, columns)])
+    passed = csr_array(np.stack([np.bincount(seen.owner[one], minlength=number) for one in left]))
     at = np.flatnonzero(left[-1])
     spots = cell_spots(land, tile, study, cell=seen.cell[at], owner=seen.owner[at])
     # Cells that look as if they will keep the exact distances as well come first.
     by_road = (seen.road_m[at] >= low) & (seen.road_m[at] <= high)
     spots = replace(spots, rank=spots.rank + (seen.off_line_cells[at] >= 0) + by_road)
     thinned = best_per_square(spots, spots.rank, grid, side_m=sites.candidate_spacing_m, most=BEST_PER_SQUARE)
-    passed = (np.concatenate(counts), np.concatenate(columns), ends)
-    return TileSpots(spots.take(thinned), csr_array(passed, shape=(len(CELL_STEPS), number), dtype=np.int64))
+    return TileSpots(spots.take(thinned), passed)
 
 
 def _terms(land: Land, study: Study, cell: Ints) -> tuple[Floats, Floats, Floats]:
