@@ -125,7 +125,9 @@ def rings_of(shapes: NDArray[np.object_]) -> tuple[NDArray[np.object_], Ints, Bo
     is_turned : array of bool
         Whether the polygon lies to the right of the ring as it is drawn: clockwise outer rings, and holes that are not.
     """
-    parts, owner = shapely.get_parts(shapes, return_index=True)
+    parts, owner = shapes, np.arange(len(shapes))
+    if (shapely.get_type_id(shapes) != shapely.GeometryType.POLYGON).any():  # taking apart copies every shape
+        parts, owner = shapely.get_parts(shapes, return_index=True)
     rings, part = shapely.get_rings(parts, return_index=True)
     is_outer = np.r_[True, part[1:] != part[:-1]][: len(part)]
     return rings, owner[part], shapely.is_ccw(rings) != is_outer

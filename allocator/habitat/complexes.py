@@ -56,7 +56,13 @@ def join_complexes(shapes: Shapes, join_distance_m: float) -> Complexes:
     if join_distance_m > 0:
         # The distance itself is left out: nearer than, not as near as.
         within = np.nextafter(join_distance_m, 0)
-        pairs = owner[shapely.STRtree(parts).query(parts, predicate="dwithin", distance=within)]
+        around = shapely.bounds(parts) + join_distance_m * np.array([-1, -1, 1, 1])
+        pairs = shapely.STRtree(parts).query(shapely.box(*around.T))
+        # Each pair once, and none of parts of one patch: most parts that lie near each other are such.
+        one, other = pairs[:, owner[pairs[0]] < owner[pairs[1]]]
+        shapely.prepare(parts)
+        is_near = shapely.dwithin(parts[one], parts[other], within)
+        pairs = owner[np.stack([one[is_near], other[is_near]])]
     graph = coo_array((np.ones(pairs.shape[1], bool), (pairs[0], pairs[1])), shape=(number, number))
     joined = connected_components(graph, directed=False)[1]
     first = np.full(int(joined.max()) + 1, number)
@@ -65,7 +71,7 @@ def join_complexes(shapes: Shapes, join_distance_m: float) -> Complexes:
     return Complexes(order[joined].astype(np.int64), len(first))
 
 
-def small_parts(shapes: Shapes, most_points: int = 400) -> tuple[Shapes, Ints]:
+def small_parts(shapes: Shapes, most_points: int = 1000) -> tuple[Shapes, Ints]:
     """Shapes cut into boxes until no part has many points: small parts are searched far faster than large ones.
 
     Parameters

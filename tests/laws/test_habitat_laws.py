@@ -89,15 +89,15 @@ def test_complexes_are_those_of_all_pairs_of_distances(rectangles, distance_m):
 
 @pytest.mark.parametrize("distance_m", [5.0, 12.0, 30.0])
 def test_complexes_of_long_outlines_are_those_of_all_pairs(distance_m):
-    """Outlines of more than 400 points are searched in parts."""
+    """Outlines of more than 1,000 points are searched in parts."""
     random = np.random.default_rng(5)
     whole = parcels(4, 4, 300.0, seed=9)
     shapes = objects(
-        [shapely.multipolygons([shapely.segmentize(one.buffer(-random.uniform(1, 14)), 2.0)]) for one in whole]
+        [shapely.multipolygons([shapely.segmentize(one.buffer(-random.uniform(1, 14)), 0.8)]) for one in whole]
     )
-    assert shapely.get_num_coordinates(shapes).min() > 400
+    assert shapely.get_num_coordinates(shapes).min() > 1000
     found = join_complexes(shapes, distance_m)
     assert found.complex_of.tolist() == by_brute_force(shapes, distance_m)
     parts, owner = small_parts(shapes)
-    assert shapely.get_num_coordinates(parts).max() <= 400
+    assert shapely.get_num_coordinates(parts).max() <= 1000
     np.testing.assert_allclose(np.bincount(owner, shapely.area(parts), len(shapes)), shapely.area(shapes), rtol=1e-12)
