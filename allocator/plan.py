@@ -3,6 +3,7 @@
 from pathlib import Path
 
 from allocator.core.grid import Window
+from allocator.core.memory import hand_back
 from allocator.core.progress import Progress, part_of, silent
 from allocator.core.results import Plan
 from allocator.core.study import Study
@@ -97,6 +98,8 @@ def plan_traps(
     moves = season_moves(habitats, reader, windows, workers=threads)
     needs = [need_of_areas(one.areas, enrolled, settings.traps) for one in habitats]
     ranges = count_range(study, join_histograms(rows), planned, needs[0])
+    del surveys, rows  # a state's worth of them
+    hand_back()
     asked = ask_next(planned.areas, enrolled, needs[0], settings.traps)
     roads = TruckRoads(study)
     finder = WayFinder(reader, roads)

@@ -30,7 +30,7 @@ class Edges:
         Which shape each edge belongs to; edges of one shape lie together.
     x0, y0, x1, y1 : array of float64
         Column and row of both ends, with y0 <= y1.
-    sign : array of int64
+    sign : array of int8
         1 where the shape lies to the right of the edge, -1 where it lies to the left.
     first : array of int64, shape (shapes + 1,)
         Where the edges of each shape begin.
@@ -139,7 +139,7 @@ def _from_paths(
     x0, y0, x1, y1 = x[start], y[start], x[start + 1], y[start + 1]
     # Same cut for both neighbours: always from the lesser (row, column) end.
     turn = (y0 > y1) | ((y0 == y1) & (x0 > x1))
-    sign = np.where(turn if is_turned is None else turn != is_turned[path[start]], -1, 1).astype(np.int64)
+    sign = np.where(turn if is_turned is None else turn != is_turned[path[start]], -1, 1).astype(np.int8)
     box = np.empty((shapes, 4))
     box[:] = (np.inf, np.inf, -np.inf, -np.inf)
     first = np.searchsorted(of, np.arange(shapes + 1)).astype(np.int64)
@@ -310,7 +310,7 @@ def cut_at_centres(edges: Edges, window: Window) -> Pieces:
     x0, y0, x1, y1 = edges.x0[edge], edges.y0[edge], edges.x1[edge], edges.y1[edge]
     x = x0 + (row + 0.5 - y0) * ((x1 - x0) / (y1 - y0))
     column = np.clip(np.ceil(x - 0.5).astype(np.int64) - window.column, 0, window.columns)
-    drop = edges.sign[edge] * WHOLE
+    drop = edges.sign[edge].astype(np.int64) * WHOLE
     return Pieces(
         owner=edges.owner[edge],
         row=row - window.row,

@@ -5,6 +5,7 @@ from concurrent.futures import ThreadPoolExecutor
 from itertools import islice
 from typing import Protocol, TypeVar
 
+from allocator.core.memory import hand_back
 from allocator.core.progress import Progress
 
 Tile = TypeVar("Tile")
@@ -57,6 +58,7 @@ def run_tiles(
     for answer in stream:
         answers.append(answer)
         progress(len(answers) / len(tiles), f"scoring land, tile {len(answers)} of {len(tiles)}")
+    hand_back()
     return answers
 
 

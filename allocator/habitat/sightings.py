@@ -73,7 +73,10 @@ def check_sightings(score: ScoreMap, x_m: Floats, y_m: Floats) -> SightingsCheck
     cell = rows[inside] * grid.columns + columns[inside]
     known = score.score.ravel()[cell] != BLANK_SCORE
     at = score.score.ravel()[np.unique(cell[known])].astype(np.int64)
-    background = np.bincount(score.score.ravel(), minlength=BLANK_SCORE + 1)[: SCORE_STEPS + 1]
+    background = np.zeros(SCORE_STEPS + 1, np.int64)
+    for row in range(0, grid.rows, 512):  # in strips: counting widens the cells
+        strip = score.score[row : row + 512].ravel()
+        background += np.bincount(strip, minlength=BLANK_SCORE + 1)[: SCORE_STEPS + 1]
     cells = int(background.sum())
     area = area_under_curve(at, background)
     half = 1.96 * standard_error(area, len(at), cells)

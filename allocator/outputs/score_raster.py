@@ -6,9 +6,12 @@ import numpy as np
 import rasterio
 import rasterio.shutil
 from rasterio.transform import Affine
+from rasterio.windows import Window
 
 from allocator.core.cautions import HEADLINE
 from allocator.core.results import BLANK_SCORE, SCORE_STEPS, ScoreMap
+
+ROWS_AT_ONCE = 512
 
 
 def write_score_raster(score: ScoreMap, path: Path) -> None:
@@ -22,20 +25,23 @@ def write_score_raster(score: ScoreMap, path: Path) -> None:
         A new file.
     """
     grid = score.grid
-    values = score.score.astype(np.float32) / np.float32(SCORE_STEPS)
-    values[score.score == BLANK_SCORE] = np.nan
     profile = {
         "driver": "GTiff", "dtype": "float32", "count": 1, "nodata": np.nan, "crs": grid.crs_wkt,
-        "height": grid.rows, "width": grid.columns,
+        "height": grid.rows, "width": grid.columns, "bigtiff": "if_safer",
         "transform": Affine(grid.cell_m, 0, grid.west_m, 0, -grid.cell_m, grid.north_m),
     }  # fmt: skip
-    # The COG driver copies a finished raster, so one is made in memory first.
-    with rasterio.MemoryFile() as memory:
-        with memory.open(**profile) as plain:
-            plain.write(values, 1)
-            plain.set_band_description(1, "habitat score, 0 to 1")
-            plain.update_tags(caution=HEADLINE)
-        with memory.open() as plain:
-            rasterio.shutil.copy(
-                plain, path, driver="COG", compress="DEFLATE", predictor="3", overview_resampling="average", level=1
-            )
+    # The COG driver copies a finished raster, so one is made beside it first, strip by strip.
+    plain_path = path.with_suffix(".plain.tif")
+    with rasterio.open(plain_path, "w", **profile) as plain:
+        for row in range(0, grid.rows, ROWS_AT_ONCE):
+            steps = score.score[row : row + ROWS_AT_ONCE]
+            values = steps.astype(np.float32) / np.float32(SCORE_STEPS)
+            values[steps == BLANK_SCORE] = np.nan
+            plain.write(values, 1, window=Window(0, row, grid.columns, len(steps)))
+        plain.set_band_description(1, "habitat score, 0 to 1")
+        plain.update_tags(caution=HEADLINE)
+    rasterio.shutil.copy(
+        plain_path, path, driver="COG", compress="DEFLATE", predictor="3", overview_resampling="average", level=1,
+        bigtiff="if_safer",
+    )  # fmt: skip
+    plain_path.unlink()

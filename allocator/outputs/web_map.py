@@ -4,6 +4,7 @@ import json
 import math
 import re
 from collections.abc import Mapping
+from dataclasses import replace
 from functools import cache
 from importlib import resources
 from typing import Any
@@ -22,6 +23,7 @@ from allocator.outputs.charts import frontier_chart, tornado_chart
 from allocator.outputs.map_image import RAMP, Overlay, score_overlay
 from allocator.outputs.map_shapes import areas, display_shapes, lines, middle, mixed, once, steps
 from allocator.outputs.map_words import LAYERS, plain, plain_tables, shown_table
+from allocator.outputs.most_rows import MATTERS, most_important
 from allocator.outputs.what_if import what_if
 from allocator.outputs.work_tables import PURPOSES
 from allocator.outputs.work_words import round_cards, site_days, work_figures, work_section
@@ -33,8 +35,8 @@ SCRIPTS = (
 """Parts of the page's own code, in the order in which they run."""
 STREET_TILES = "https://tile.openstreetmap.org/{z}/{x}/{y}.png"
 STREET_CREDIT = "© OpenStreetMap contributors"
-MOST_CANDIDATES = 20_000
-"""Possible spots that are drawn, the most suitable first; the file ``plan.gpkg`` has all."""
+MOST = {"properties": 10_000, "habitat": 10_000, "candidates": 20_000}
+"""Rows of large tables that are drawn and listed, those that matter most; ``plan.gpkg`` and the tables have all."""
 MOST_ASKED = 10
 """Owners to ask next that the page names; the table ``ask_next`` has all."""
 MOST_SHORT = 20
@@ -67,8 +69,9 @@ def map_page(plan: Plan) -> str:
     ValueError
         A table is not as ``columns.csv`` documents it: a fault of the tool.
     """
+    drawn = replace(plan, **{name: most_important(name, getattr(plan, name), most) for name, most in MOST.items()})
     overlays = {name: overlay for name, score in plan.scores.items() if (overlay := score_overlay(score)) is not None}
-    shapes = _shapes(plan)
+    shapes = _shapes(drawn)
     words = {
         "study": plan.study.settings.study.name,
         "totals": plan.totals,
@@ -99,16 +102,17 @@ def map_page(plan: Plan) -> str:
         "shortfalls": _shortfalls(plan),
         "decisions": plan.field_decisions.to_dict("records"),
         "pigs": plan.pigs.to_dict("records"),
-        "candidates_left_out": max(0, len(plan.candidates) - MOST_CANDIDATES),
+        "left_out": {name: len(getattr(plan, name)) - len(getattr(drawn, name)) for name in MOST},
+        "matters": {name: words for name, (_, words) in MATTERS.items()},
     } | _layer_list(shapes)
     data = {
         "shapes": shapes,
-        "tables": _tables(plan),
+        "tables": _tables(drawn),
         "scores": [_image(one) for one in overlays.values()],
         "bounds": _bounds(plan),
         "siteDays": site_days(plan.calendar),
         "rounds": round_cards(plan),
-        "whatIf": what_if(plan),
+        "whatIf": what_if(plan, drawn.properties["property_id"].tolist()),
     } | {
         "feetPerMetre": 1 / METRES_PER_FOOT,
         "trapClasses": TRAP_CLASSES,
@@ -162,7 +166,7 @@ def _shapes(plan: Plan) -> dict[str, Any]:
         "access": mixed(plan.access_paths.geometry.to_numpy(), crs_wkt),
         "existing": mixed(study.existing_traps, crs_wkt),
         "sites": sites,
-        "candidates": _points(_best_candidates(plan.candidates), crs_wkt),
+        "candidates": _points(plan.candidates, crs_wkt),
         "roads": _roads(study.roads, crs_wkt),
         "water": mixed(None if study.water is None else study.water.shapes, crs_wkt),
         "buildings": mixed(study.buildings, crs_wkt),
@@ -185,12 +189,6 @@ def _points(frame: gpd.GeoDataFrame, crs_wkt: str) -> list[list[int] | None]:
         return []
     x, y = transform_points(frame.geometry.x.to_numpy(), frame.geometry.y.to_numpy(), crs_wkt, GEOGRAPHIC)
     return [steps(np.array([pair])) for pair in zip(x, y, strict=True)]
-
-
-def _best_candidates(candidates: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    if len(candidates) <= MOST_CANDIDATES:
-        return candidates
-    return candidates.sort_values("quality", ascending=False, kind="stable").head(MOST_CANDIDATES)
 
 
 def _roads(roads: Roads | None, crs_wkt: str) -> dict[str, Any]:
@@ -231,11 +229,8 @@ def _sightings(plan: Plan) -> list[dict[str, Any]]:
 
 
 def _tables(plan: Plan) -> dict[str, Any]:
-    frames = {name: getattr(plan, name) for name in ("properties", "habitat", "complexes", "sites")}
-    return {name: shown_table(name, frame) for name, frame in frames.items()} | {
-        "candidates": shown_table("candidates", _best_candidates(plan.candidates)),
-        **plain_tables(),
-    }
+    names = ("properties", "habitat", "complexes", "sites", "candidates")
+    return {name: shown_table(name, getattr(plan, name)) for name in names} | plain_tables()
 
 
 def _score_words(season: str, is_planned: bool, seasons: int) -> str:

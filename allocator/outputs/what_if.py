@@ -1,5 +1,6 @@
 """What the page needs to answer 'what if': the numbers that traps are counted and shared by, with all their digits."""
 
+from collections.abc import Sequence
 from decimal import Decimal
 from typing import Any
 
@@ -11,21 +12,23 @@ USED_AT_TRAP = frozenset(["gloves", "eye_cover"])
 """Items of the kit that a complete trap works without; spares are none of it either."""
 
 
-def what_if(plan: Plan) -> dict[str, Any]:
+def what_if(plan: Plan, listed: Sequence[str] = ()) -> dict[str, Any]:
     """Habitat by complex and property, the rule of the plan and the price of a trap, for ``templates/what_if.js``.
 
     Parameters
     ----------
     plan : Plan
         The plan.
+    listed : sequence of str
+        Ids of the properties that the page lists, in its order; the others come after them.
 
     Returns
     -------
     dict
-        ``complexes``: of each that lies on signed-up land its habitat (``m2``), the traps ``standing`` in it already,
-        and by property the place in the table of properties (``holders``) and the habitat (``sizes``, m2), in the order
-        in which equal claims are settled. ``rule``: settings as the study has them. ``price``: dollars as text; blank
-        where the price of a part is not known. Floats keep all their digits.
+        ``properties``: how many there are. ``complexes``: of each that lies on signed-up land its habitat (``m2``), the
+        traps ``standing`` in it already, and by property its place (``holders``) and the habitat (``sizes``, m2), in
+        the order in which equal claims are settled. ``rule``: settings as the study has them. ``price``: dollars as
+        text; blank where the price of a part is not known. Floats keep all their digits.
 
     Raises
     ------
@@ -33,7 +36,7 @@ def what_if(plan: Plan) -> dict[str, Any]:
         A table is not as ``columns.csv`` documents it: a fault of the tool.
     """
     shares = documented_values("trap_shares", plan.trap_shares)
-    place_of = {name: place for place, name in enumerate(plan.properties["property_id"])}
+    place_of = {name: place for place, name in enumerate(dict.fromkeys([*listed, *plan.properties["property_id"]]))}
     found = documented_values("complexes", plan.complexes)
     standing = dict(zip(found["complex_id"], found["existing_traps"].fillna(0), strict=True))
     complexes: dict[str, dict[str, Any]] = {}
@@ -45,6 +48,7 @@ def what_if(plan: Plan) -> dict[str, Any]:
         of["sizes"].append(row["habitat_m2"])
     traps = plan.study.settings.traps
     return {
+        "properties": len(place_of),
         "complexes": list(complexes.values()),
         "rule": {
             "acresPerTrap": traps.acres_per_trap,

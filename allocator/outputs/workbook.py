@@ -22,15 +22,14 @@ from xlsxwriter.worksheet import Worksheet
 from allocator.core.cautions import HEADLINE
 from allocator.core.results import Plan
 from allocator.outputs.columns import Column, columns_of, documented_values, read_columns
+from allocator.outputs.most_rows import MATTERS, most_important
 from allocator.outputs.number_words import count
 from allocator.outputs.styles import colour, xml_text
 from allocator.outputs.tables import cautions, plan_tables
 
 FIRST_SHEET, LAST_SHEET = "Read first", "Columns"
-MOST_ROWS = 1_048_575
-"""Rows that a sheet can hold under its headings."""
-MOST_DETAILS = 10_000
-"""Rows of every sheet but the properties: hundreds of thousands take long to write and to open. CSV files have all."""
+MOST_PROPERTIES, MOST_DETAILS = 20_000, 10_000
+"""Rows of the sheet of properties and of every other: hundreds of thousands take long to write and to open."""
 MOST_CHARACTERS = 32_767
 """Characters that a cell can hold, counted as the format does: in units of UTF-16."""
 WIDEST = 60
@@ -152,7 +151,7 @@ def write_workbook(plan: Plan, path: Path) -> None:
     first = book.add_worksheet(FIRST_SHEET)
     rows, notes = {}, []
     for name, frame in plan_tables(plan).items():
-        kept = _kept(name, frame)
+        kept = most_important(name, frame, MOST_PROPERTIES if name == "properties" else MOST_DETAILS)
         values = documented_values(name, kept)
         headings = [_Heading(one.title, number_format(one), one.description) for one in columns_of(name)]
         cut = _fill_sheet(book, name, headings, [values[column].tolist() for column in values.columns])
@@ -191,20 +190,12 @@ def number_format(column: Column) -> str:
     return NUMBER_FORMATS.get(column.unit, "General")
 
 
-def _kept(name: str, frame: pd.DataFrame) -> pd.DataFrame:
-    """The rows that the workbook has, in their order."""
-    if name == "candidates" and len(frame) > MOST_DETAILS:
-        best = frame["quality"].reset_index(drop=True).sort_values(ascending=False, kind="stable")
-        return frame.iloc[sorted(best.index[:MOST_DETAILS])]
-    return frame.head(MOST_ROWS if name == "properties" else MOST_DETAILS)
-
-
 def _notes(name: str, kept: int, in_all: int, cut: int) -> list[str]:
     """What a sheet leaves out, in words."""
     told = []
     if kept < in_all:
-        which = "most suitable" if name == "candidates" else "first"
-        told.append(f"{name}: the {which} {kept:,} of {in_all:,} rows. All are in tables/{name}.csv and plan.gpkg.")
+        which = MATTERS[name][1] if name in MATTERS else "the first"
+        told.append(f"{name}: {kept:,} of {in_all:,} rows, {which}. All are in tables/{name}.csv and plan.gpkg.")
     if cut:
         texts = "text is cut" if cut == 1 else "texts are cut"
         told.append(f"{name}: {cut:,} {texts} at {MOST_CHARACTERS:,} characters. tables/{name}.csv has all of it.")

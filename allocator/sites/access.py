@@ -177,6 +177,8 @@ class WayFinder:
             steep = slope(np.asarray(study.elevation.read(wide), np.float32), study.grid.cell_m)[inside]
             cost = cost * (1 + np.nan_to_num(steep) * 100 / sites.slope_limit_percent)
         is_open = ~self._wet(window, np.ascontiguousarray(cover[inside]))
+        if not len(self._foreign):
+            return cost, is_open
         shares = shares_of(self._reader.property_edges, window)
         enrolled = study.properties.enrolled[shares.owner]
         held = [np.bincount(shares.cell[its], shares.share[its], cost.size) for its in (~enrolled, enrolled)]

@@ -34,7 +34,7 @@ function showAnswer() {
     if (box.name === typed.at) box.setAttribute("aria-invalid", "true"); else box.removeAttribute("aria-invalid");
   }
   put("fault", typed.fault);
-  const need = typed.fault ? null : workOutNeed(plan.whatIf, typed.acres, things.properties.length);
+  const need = typed.fault ? null : workOutNeed(plan.whatIf, typed.acres, plan.whatIf.properties);
   if (need && !Number.isSafeInteger(need.traps)) put("fault", "So few acres make more traps than can be counted here.");
   const isGood = need !== null && Number.isSafeInteger(need.traps);
   document.getElementById("what-if-answer").hidden = !isGood;

@@ -16,6 +16,7 @@ import shapely
 from shapely.geometry import LineString, MultiPolygon, Point, box
 
 from allocator.core.crs import GEOGRAPHIC, transform_points
+from allocator.outputs import web_map
 from allocator.outputs.columns import columns_of, table_names
 from allocator.outputs.map_image import RAMP, palette, png, score_overlay, shrink
 from allocator.outputs.map_shapes import areas, display_shapes, middle, mixed, steps
@@ -81,6 +82,21 @@ def test_page_of_a_plan_without_anything() -> None:
 
 def test_page_of_five_thousand_properties_stays_small() -> None:
     assert len(map_page(make_plan(5000, 50))) < 15_000_000
+
+
+def test_of_too_many_properties_those_that_matter_most_are_drawn(monkeypatch: pytest.MonkeyPatch) -> None:
+    plan = make_plan()
+    traps = plan.properties["traps"].tolist()
+    monkeypatch.setattr(web_map, "MOST", web_map.MOST | {"properties": 3})
+    page = map_page(plan)
+    data = _page_data(page)
+    assert len(data["shapes"]["properties"]) == len(data["tables"]["properties"]["rows"]) == 3
+    place = [column["key"] for column in data["tables"]["properties"]["columns"]].index("traps")
+    shown = [row[place] for row in data["tables"]["properties"]["rows"]]
+    assert sorted(shown) == sorted(traps)[-3:]
+    assert data["whatIf"]["properties"] == len(traps)
+    assert f"Drawn are those with most traps, then most habitat; {len(traps) - 3} more stand in plan.gpkg." in page
+    assert f"are listed; {len(traps) - 3} more stand in tables/properties.csv." in page
 
 
 def test_every_word_is_a_documented_column() -> None:

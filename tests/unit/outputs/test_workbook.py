@@ -205,17 +205,20 @@ def test_no_warnings_leave_no_empty_part(tmp_path: Path) -> None:
 
 def test_the_limits_are_those_of_the_format() -> None:
     writer = Writer()  # XlsxWriter's own limits
-    assert (writer.xls_rowmax, writer.xls_strmax) == (workbook.MOST_ROWS + 1, workbook.MOST_CHARACTERS)
+    assert writer.xls_strmax == workbook.MOST_CHARACTERS
+    assert writer.xls_rowmax > workbook.MOST_PROPERTIES
 
 
 def test_rows_that_a_sheet_cannot_hold_are_left_out_and_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(workbook, "MOST_ROWS", 2)
-    book = _open(make_plan(), tmp_path)
-    assert _column(book["properties"], "properties", "property_id") == ["00123", "00124"]
-    told = "properties: the first 2 of 3 rows. All are in tables/properties.csv and plan.gpkg."
-    assert told in _first_words(book)
+    monkeypatch.setattr(workbook, "MOST_PROPERTIES", 2)
+    plan = make_plan()
+    ranked = plan.properties.assign(traps=[1, 0, 1], habitat_acres=[5.0, 90.0, 7.0])
+    book = _open(replace(plan, properties=ranked), tmp_path)
+    assert _column(book["properties"], "properties", "property_id") == ["00123", "7"]
+    told = "properties: 2 of 3 rows, those with most traps, then most habitat. All are in tables/properties.csv "
+    assert f"{told}and plan.gpkg." in _first_words(book)
     assert _first_lines(book)["properties"][0] == 2
-    assert not any(words.startswith("sites: the first") for words in _first_words(book))
+    assert not any(words.startswith("sites: ") for words in _first_words(book))
 
 
 def test_of_too_many_candidates_the_most_suitable_stay(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -225,7 +228,7 @@ def test_of_too_many_candidates_the_most_suitable_stay(tmp_path: Path, monkeypat
     frame.index = [7, 7, 7, 7]
     book = _open(replace(plan, candidates=frame), tmp_path)
     assert _column(book["candidates"], "candidates", "candidate_id") == ["K1", "K3"]
-    told = "candidates: the most suitable 2 of 4 rows. All are in tables/candidates.csv and plan.gpkg."
+    told = "candidates: 2 of 4 rows, the most suitable. All are in tables/candidates.csv and plan.gpkg."
     assert told in _first_words(book)
 
 
