@@ -94,6 +94,7 @@ def plan_traps(
             join_habitat(*zip(*pieces, strict=True), study, season)
             for pieces, season in zip(zip(*surveys, strict=True), study.seasons, strict=True)
         ]
+    hand_back()
     planned, enrolled = habitats[0], study.properties.enrolled
     moves = season_moves(habitats, reader, windows, workers=threads)
     needs = [need_of_areas(one.areas, enrolled, settings.traps) for one in habitats]
@@ -107,6 +108,8 @@ def plan_traps(
     found = join_spots(spots, grid, settings.sites, planned.patches.outlined)
     del spots
     candidates = measure_candidates(found, measurer, finder, workers=threads)
+    del found
+    hand_back()
     decided = apply_decisions(candidates, measurer, reader, finder)
     demand = join_demand(demands, planned.patches, planned.complexes, grid)
     allotment = allot_traps(study, decided, demand, needs[0], planned, part_of(progress, 0.75, 1.0))
