@@ -1,6 +1,6 @@
 """Candidates: spots whose distances and ways in were measured and hold; and those that miss one limit."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -74,16 +74,20 @@ def measure_candidates(found: TileSpots, measurer: Measurer, finder: WayFinder, 
     study = measurer.study
     sites, number, spots = study.settings.sites, len(study.properties.ids), found.spots
     lots = _lots(spots, square_side(study.grid, sites.candidate_spacing_m))
-    first = run_tiles(lots, lambda lot: _first_look(spots, lot, measurer), workers=workers, progress=silent)
-    measured, broken = _with_ways([one.measured for one in first], measurer, finder)
-    ends = np.cumsum([0, *(len(one.measured) for one in first)])
+    looks = run_tiles(lots, lambda lot: _first_look(spots, lot, measurer), workers=workers, progress=silent)
+    first, rests = [one for one, _ in looks], [rest for _, rest in looks]
+    del looks
+    ends = np.cumsum([0, *map(len, first)])
+    measured, broken = _with_ways(first, measurer, finder)
     held = [measured.spots.take(at + np.flatnonzero(~broken[:, at:end].any(axis=0))) for at, end in pairwise(ends)]
-    looks = list(zip(first, held, strict=True))
-    rest = run_tiles(looks, lambda look: _second_look(spots, *look, measurer), workers=workers, progress=silent)
-    more, more_broken = _with_ways(rest, measurer, finder)
+    second = run_tiles(
+        list(zip(rests, held, strict=True)), lambda one: _second_look(spots, *one, measurer), workers=workers,
+        progress=silent,
+    )  # fmt: skip
+    more, more_broken = _with_ways(second, measurer, finder)
     measured, broken = joined(measured, more), np.concatenate([broken, more_broken], axis=1)
     names, owner = [one.name for one in LIMITS], measured.spots.owner
-    near, times = (np.concatenate(one) for one in zip(*(one.near_habitat for one in first), strict=True))
+    near, times = (np.concatenate(one) for one in zip(*(rest.near_habitat for rest in rests), strict=True))
     left, after = np.ones(len(owner), bool), [np.bincount(near, times, number).astype(np.int64)]
     for limits in list(EXACT_STEPS.values())[1:]:
         left = left & ~broken[[names.index(one) for one in limits]].any(axis=0)
@@ -102,16 +106,16 @@ def _lots(spots: Spots, side: int) -> list[tuple[int, int]]:
 
 
 @dataclass(frozen=True)
-class _Look:
-    """The best spots of each square of a lot, measured; the others, in case those fail; spots by property."""
+class _Rest:
+    """Spots of a lot that wait in case the best of their squares fail; and its spots near habitat by property."""
 
-    measured: Measured
-    rest: Ints
-    rest_habitat_m: Floats
+    positions: Ints
+    habitat_m: Floats
     near_habitat: tuple[Ints, Ints]
 
 
-def _first_look(spots: Spots, lot: tuple[int, int], measurer: Measurer) -> _Look:
+def _first_look(spots: Spots, lot: tuple[int, int], measurer: Measurer) -> tuple[Measured, _Rest]:
+    """The best spots of each square of a lot, measured, and the others."""
     sites, study, at = measurer.study.settings.sites, measurer.study, np.arange(*lot)
     its = spots.take(at)
     habitat_m = measurer.habitat_m(its, within_m=sites.habitat_distance_m)
@@ -120,20 +124,21 @@ def _first_look(spots: Spots, lot: tuple[int, int], measurer: Measurer) -> _Look
     is_first = place_in_square(its, its.rank, study.grid, side_m=sites.candidate_spacing_m) < FIRST_LOOK
     first, rest = np.flatnonzero(is_first), np.flatnonzero(~is_first)
     measured = measurer.measure(its.take(first), habitat_m=habitat_m[first])
-    return _Look(measured, at[near[rest]], habitat_m[rest], np.unique(its.owner, return_counts=True))
+    return measured, _Rest(at[near[rest]], habitat_m[rest], np.unique(its.owner, return_counts=True))
 
 
-def _second_look(spots: Spots, first: _Look, held: Spots, measurer: Measurer) -> Measured:
+def _second_look(spots: Spots, waiting: _Rest, held: Spots, measurer: Measurer) -> Measured:
     """The other spots of the squares of which no spot holds, measured."""
     grid, side_m = measurer.study.grid, measurer.study.settings.sites.candidate_spacing_m
-    rest = spots.take(first.rest)
+    rest = spots.take(waiting.positions)
     is_open = np.flatnonzero(~_is_among(squares(rest, grid, side_m), squares(held, grid, side_m)))
-    return measurer.measure(rest.take(is_open), habitat_m=first.rest_habitat_m[is_open])
+    return measurer.measure(rest.take(is_open), habitat_m=waiting.habitat_m[is_open])
 
 
-def _with_ways(lots: Sequence[Measured], measurer: Measurer, finder: WayFinder) -> tuple[Measured, Bools]:
+def _with_ways(lots: list[Measured], measurer: Measurer, finder: WayFinder) -> tuple[Measured, Bools]:
     """All lots, with the ways in to spots that keep all other limits, and the limits that each spot breaks."""
     sites, measured = measurer.study.settings.sites, joined(*lots)
+    lots.clear()  # of a state they take a quarter of a gigabyte
     holds = np.flatnonzero(~broken_limits(measured, sites).any(axis=0))
     measured = measured.with_access(finder, holds, furthest_m=sites.road_distance_m[1])
     return measured, broken_limits(measured, sites)
