@@ -14,9 +14,10 @@ from allocator.core.grid import Window
 from allocator.core.study import PolygonCover, Problem, Properties
 from allocator.inputs.cover import touches_box
 from allocator.inputs.findings import count_of
+from allocator.inputs.grid_cells import GridCells
 from allocator.inputs.projecting import bounds_in, box_of, degrees_text
 from allocator.inputs.raster_cells import CELLS_AT_ONCE
-from allocator.inputs.rasters import GridCells, RasterFile
+from allocator.inputs.rasters import RasterFile
 
 MOST_POLYGONS_MEASURED = 20_000
 MOST_PIECES_MEASURED = 200_000

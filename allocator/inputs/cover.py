@@ -18,9 +18,10 @@ from allocator.inputs.boundaries import clean_polygons
 from allocator.inputs.columns import as_text
 from allocator.inputs.cowardin import classes_of
 from allocator.inputs.findings import count_of, input_name, some_of
+from allocator.inputs.grid_cells import GridCells
 from allocator.inputs.projecting import project_shapes
 from allocator.inputs.raster_cells import CoverCells, codes_found
-from allocator.inputs.rasters import GridCells, RasterFile
+from allocator.inputs.rasters import RasterFile
 from allocator.inputs.schemes import Scheme, doubts_about_scheme
 from allocator.inputs.vectors import read_vector
 

@@ -8,6 +8,7 @@ from pathlib import Path
 from allocator.core.errors import InputError
 from allocator.inputs.findings import input_name
 from allocator.inputs.guards import refuse_untrusted_text, safe_members
+from allocator.inputs.remote import is_remote
 
 READ_BYTES = 1 << 22
 
@@ -60,6 +61,11 @@ def find_file(path_text: str, role: str, folder: Path) -> tuple[Path, str | None
     InputError
         The file is missing, empty, or not to be trusted.
     """
+    if is_remote(path_text):
+        raise InputError(
+            f"inputs.{role}: {path_text.split('?')[0][:60]!r} is an address in the network; only rasters (GeoTIFF) are "
+            "read from there. Download the file and name its path."
+        )
     try:
         path, layer = split_layer(path_text, folder)
         path.exists()

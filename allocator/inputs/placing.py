@@ -19,9 +19,10 @@ from allocator.inputs.checks import (
 )
 from allocator.inputs.cover import CoverPolygons, place_polygons, place_raster, water_kinds
 from allocator.inputs.findings import Findings
+from allocator.inputs.grid_cells import GridCells, offset_in
 from allocator.inputs.properties import PropertyTable
 from allocator.inputs.raster_cells import CELLS_AT_ONCE, CanopyCells, ElevationCells
-from allocator.inputs.rasters import GridCells, RasterFile, offset_in
+from allocator.inputs.rasters import RasterFile
 from allocator.inputs.schemes import Scheme
 from allocator.inputs.sources import Sources
 from allocator.inputs.study_grid import cell_m_of, chosen_cell_m, new_grid, raster_grid, warped_cell_m, widened

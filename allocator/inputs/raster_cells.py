@@ -12,7 +12,7 @@ from allocator.core.errors import InputError
 from allocator.core.grid import Window
 from allocator.core.study import BLANK_CLASS
 from allocator.core.units import METRES_PER_FOOT, METRES_PER_US_SURVEY_FOOT
-from allocator.inputs.rasters import GridCells
+from allocator.inputs.grid_cells import GridCells
 from allocator.inputs.schemes import LARGE_TABLE, Scheme
 
 CELLS_AT_ONCE = 4_000_000

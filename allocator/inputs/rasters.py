@@ -1,9 +1,7 @@
-"""Raster files on the cells of the study's grid: read window by window, never whole."""
+"""Raster files: what their headers say."""
 
 import math
-import threading
 import warnings
-from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -11,29 +9,22 @@ from typing import Any
 import numpy as np
 import rasterio
 from affine import Affine
-from numpy.typing import NDArray
 from pyproj import CRS
 from pyproj.exceptions import CRSError
-from rasterio.enums import ColorInterp, Resampling
+from rasterio.enums import ColorInterp
 from rasterio.errors import CRSError as RasterioCRSError
 from rasterio.errors import RasterioError
-from rasterio.vrt import WarpedVRT
-from rasterio.windows import Window as FileWindow
 
 from allocator.core.crs import Bounds, describe
 from allocator.core.errors import CrsError, InputError
-from allocator.core.grid import Grid, Window
 from allocator.core.study import InputRecord, Problem
 from allocator.inputs.files import find_file, sha256_of, zip_members
 from allocator.inputs.findings import input_name, some_of
 from allocator.inputs.guards import MOST_BLOCK_BYTES, refuse_impossible_raster
+from allocator.inputs.remote import PREFIX, is_remote, network, remote_dataset, without_keys
 
 RASTER_SUFFIXES = (".tif", ".tiff", ".img", ".vrt", ".asc", ".bil", ".flt", ".nc", ".jp2", ".dem", ".hgt", ".adf")
 OPENING_FAULTS = (RasterioError, RasterioCRSError, UnicodeError)
-EXACT_TOLERANCE = 1e-6
-"""Warping finds each cell's place in the source to this part of a source cell; 0 is refused by the library."""
-LARGEST_REAL_VALUE = 1e30
-"""Larger floats are undeclared nodata marks such as 3.4e38."""
 WHOLE_CELL = 1e-6
 
 
@@ -81,6 +72,11 @@ class RasterFile:
         return input_name(self.role, f"{self.path.name}{more}")
 
     @property
+    def is_remote(self) -> bool:
+        """Whether any of it is read over the network."""
+        return PREFIX in self.dataset
+
+    @property
     def bounds(self) -> Bounds:
         """West, south, east, north in its own system, also where it is rotated."""
         a, b, c, d, e, f = self.transform
@@ -106,11 +102,12 @@ class RasterFile:
         Returns
         -------
         tuple of InputRecord
-            With the hash of each file.
+            With the hash of each file; blank where it is read over the network, for that would take all of it.
         """
         if self.sheets:
             return tuple(record for one in self.sheets for record in one.records(one.width * one.height))
-        return (InputRecord(self.role, self.path.name, describe(self.crs_wkt), cells, sha256_of(self.path)),)
+        digest = "" if self.is_remote else sha256_of(self.path)
+        return (InputRecord(self.role, self.path.name, describe(self.crs_wkt), cells, digest),)
 
 
 def is_raster(path: Path) -> bool:
@@ -153,7 +150,7 @@ def open_raster(path_text: str, role: str, folder: Path) -> tuple[RasterFile, li
     Parameters
     ----------
     path_text : str
-        File, or a zip that holds one raster; relative to the folder.
+        File, or a zip that holds one raster; relative to the folder. Or the address of a GeoTIFF.
     role : str
         Table of the study file.
     folder : Path
@@ -173,6 +170,8 @@ def open_raster(path_text: str, role: str, folder: Path) -> tuple[RasterFile, li
     CrsError
         It has no coordinate system or no place.
     """
+    if is_remote(path_text):
+        return _open_remote(path_text, role)
     path, _ = find_file(path_text, role, folder)
     name = input_name(role, path.name)
     dataset = str(path)
@@ -182,15 +181,34 @@ def open_raster(path_text: str, role: str, folder: Path) -> tuple[RasterFile, li
             raise InputError(f"{name}: the zip holds {len(rasters)} rasters ({some_of(rasters)}); one is expected.")
         dataset = f"/vsizip/{path.as_posix()}/{rasters[0]}"
     try:
-        # A file without a place makes the library warn; the message below says it better.
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            with rasterio.open(dataset) as source:
-                return _described(source, path, dataset, role)
+        return _header(dataset, path, role)
     except OPENING_FAULTS as error:
         raise InputError(
             f"{name}: the raster cannot be read ({error}). Expected GeoTIFF or another GIS raster; it may be damaged."
         ) from None
+
+
+def _open_remote(address: str, role: str) -> tuple[RasterFile, list[Problem]]:
+    file_name, dataset = remote_dataset(address, role)
+    name = input_name(role, file_name.name)
+    try:
+        with network():
+            raster, problems = _header(dataset, Path(file_name), role)
+    except OPENING_FAULTS as error:
+        raise InputError(
+            f"{name}: the raster cannot be read over the network ({without_keys(str(error))}). Check the address and "
+            "the connection, or download the file and name its path."
+        ) from None
+    message = "read over the network: no hash of it is kept, and it may change under the same address."
+    return raster, [*problems, Problem("note", name, message)]
+
+
+def _header(dataset: str, path: Path, role: str) -> tuple[RasterFile, list[Problem]]:
+    # A file without a place makes the library warn; the messages say it better.
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        with rasterio.open(dataset) as source:
+            return _described(source, path, dataset, role)
 
 
 def _described(source: Any, path: Path, dataset: str, role: str) -> tuple[RasterFile, list[Problem]]:
@@ -228,166 +246,3 @@ def _described(source: Any, path: Path, dataset: str, role: str) -> tuple[Raster
     )  # fmt: skip
     refuse_impossible_raster(name, crs, raster.bounds)
     return raster, problems
-
-
-class GridCells:
-    """Values of a raster's first band on the cells of a grid.
-
-    Where the raster's own cells are the grid's, they are read as they are; otherwise the raster is warped onto
-    the grid. Each thread opens the file for itself, because datasets cannot be shared between threads.
-
-    Parameters
-    ----------
-    raster : RasterFile
-        The file.
-    grid : Grid
-        The study's grid.
-    is_smooth : bool
-        Whether warping interpolates (heights) or takes the nearest cell (classes).
-    halo_cells : int
-        How far around the grid a warped raster gives values.
-    """
-
-    def __init__(self, raster: RasterFile, grid: Grid, *, is_smooth: bool, halo_cells: int) -> None:
-        self.raster = raster
-        self.grid = grid
-        self.is_smooth = is_smooth
-        self.halo_cells = halo_cells
-        self._offset = offset_in(raster, grid)
-        self._start()
-
-    def _start(self) -> None:
-        self._mine = threading.local()
-        self._lock = threading.Lock()
-        self._open: list[ExitStack] = []
-
-    def __getstate__(self) -> dict[str, Any]:
-        private = ("_mine", "_lock", "_open")
-        return {key: value for key, value in self.__dict__.items() if key not in private}
-
-    def __setstate__(self, state: dict[str, Any]) -> None:
-        self.__dict__.update(state)
-        self._start()
-
-    @property
-    def is_aligned(self) -> bool:
-        """Whether the grid's cells are the raster's own."""
-        return self._offset is not None
-
-    def close(self) -> None:
-        """Close the file in every thread; the next read opens it again."""
-        with self._lock:
-            stacks, self._open = self._open, []
-            self._mine = threading.local()
-        for stack in stacks:
-            stack.close()
-
-    def read(self, window: Window) -> tuple[NDArray[Any], NDArray[np.bool_]]:
-        """Values of a window and where they are blank.
-
-        Parameters
-        ----------
-        window : Window
-            Part of the grid, or around it.
-
-        Returns
-        -------
-        values : array, shape (window.rows, window.columns)
-            In the file's type (float32 where warped smoothly); meaningless where blank.
-        is_blank : array of bool, same shape
-            True for nodata, NaN and cells outside the file.
-
-        Raises
-        ------
-        InputError
-            The file is damaged there.
-        """
-        try:
-            return self._read(self._source(), window)
-        except (RasterioError, MemoryError) as error:
-            raise InputError(
-                f"{self.raster.name}: cells near the properties cannot be read ({error}). The raster is damaged or "
-                "only partly copied; copy or export it again."
-            ) from None
-
-    def _read(self, source: Any, window: Window) -> tuple[NDArray[Any], NDArray[np.bool_]]:
-        if self._offset is not None:
-            row, column = window.row + self._offset[0], window.column + self._offset[1]
-        else:
-            row, column = window.row + self.halo_cells, window.column + self.halo_cells
-        top, left = max(row, 0), max(column, 0)
-        bottom, right = min(row + window.rows, source.height), min(column + window.columns, source.width)
-        dtype = np.dtype(source.dtypes[0])
-        values = np.zeros(window.shape, dtype=dtype)
-        is_blank = np.ones(window.shape, dtype=bool)
-        if top < bottom and left < right:
-            here = np.s_[top - row : bottom - row, left - column : right - column]
-            part = FileWindow(left, top, right - left, bottom - top)
-            values[here] = source.read(1, window=part)
-            is_blank[here] = self._blank(source, part, values[here])
-        return values, is_blank
-
-    def _blank(self, source: Any, part: FileWindow, values: NDArray[Any]) -> NDArray[np.bool_]:
-        if not self.is_aligned and not self.is_smooth:
-            is_blank = source.read(2, window=part) == 0  # the alpha band that warping adds
-        elif self.is_aligned and self.raster.nodata is not None and math.isfinite(self.raster.nodata):
-            is_blank = values == self.raster.nodata
-        else:
-            is_blank = np.zeros(values.shape, dtype=bool)
-        if values.dtype.kind == "f":
-            is_blank = is_blank | ~(np.abs(values) < LARGEST_REAL_VALUE)
-        return np.asarray(is_blank)
-
-    def _source(self) -> Any:
-        source = getattr(self._mine, "source", None)
-        if source is None:
-            with ExitStack() as stack:
-                # Not entered as contexts: that would tie closing to the thread that opened.
-                source = rasterio.open(self.raster.dataset)
-                stack.callback(source.close)
-                if not self.is_aligned:
-                    source = self._warped(source)
-                    stack.callback(source.close)
-                self._mine.source = source
-                with self._lock:
-                    self._open.append(stack.pop_all())
-        return source
-
-    def _warped(self, source: Any) -> WarpedVRT:
-        grid, halo = self.grid, self.halo_cells
-        cell = grid.cell_m
-        place = Affine(cell, 0.0, grid.west_m - halo * cell, 0.0, -cell, grid.north_m + halo * cell)
-        shape = {"width": grid.columns + 2 * halo, "height": grid.rows + 2 * halo}
-        target = rasterio.crs.CRS.from_wkt(grid.crs_wkt)
-        if self.is_smooth:
-            # Whole-number heights must be interpolated as floats, and blanks need a mark of their own: NaN.
-            how = {"resampling": Resampling.bilinear, "dtype": "float32", "src_nodata": source.nodata, "nodata": np.nan}
-        else:
-            how = {"resampling": Resampling.nearest, "add_alpha": True}
-        return WarpedVRT(source, crs=target, transform=place, tolerance=EXACT_TOLERANCE, **shape, **how)
-
-
-def offset_in(raster: RasterFile, grid: Grid) -> tuple[int, int] | None:
-    """Where the grid's first cell lies among the raster's cells.
-
-    Parameters
-    ----------
-    raster : RasterFile
-        The file.
-    grid : Grid
-        The study's grid.
-
-    Returns
-    -------
-    tuple of int or None
-        Row and column; None where the grid's cells are not cells of the raster.
-    """
-    a, _, west, _, _, north = raster.transform
-    if not raster.is_north_up_square or abs(a - grid.cell_m) > 1e-9 * a:
-        return None
-    if not CRS.from_wkt(raster.crs_wkt).equals(CRS.from_wkt(grid.crs_wkt), ignore_axis_order=True):
-        return None
-    row, column = (north - grid.north_m) / a, (grid.west_m - west) / a
-    if abs(row - round(row)) > WHOLE_CELL or abs(column - round(column)) > WHOLE_CELL:
-        return None
-    return round(row), round(column)

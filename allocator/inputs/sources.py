@@ -18,6 +18,7 @@ from allocator.inputs.kit_tables import read_kit
 from allocator.inputs.mosaics import open_rasters
 from allocator.inputs.properties import PropertyTable, read_properties
 from allocator.inputs.rasters import RasterFile, is_raster
+from allocator.inputs.remote import is_remote
 from allocator.inputs.roads import RoadTable, read_roads
 from allocator.inputs.schemes import Scheme, check_scores, read_scheme
 from allocator.inputs.soils import read_soils
@@ -132,9 +133,9 @@ def _crops_scheme(setting: CropsInput, folder: Path) -> Scheme:
 def _read_cover(
     setting: LandCoverInput, folder: Path, near: Bounds | None, repair_limit: float, findings: Findings
 ) -> RasterFile | CoverPolygons:
-    path, _ = find_file(setting.paths[0], "land_cover", folder)
+    first = setting.paths[0]
     source: RasterFile | CoverPolygons
-    if not is_raster(path):
+    if not is_remote(first) and not is_raster(find_file(first, "land_cover", folder)[0]):
         source, found = read_cover_polygons(setting, folder, near, repair_limit=repair_limit)
     else:
         source, found = open_rasters(setting.paths, "land_cover", folder)

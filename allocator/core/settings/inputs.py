@@ -35,7 +35,7 @@ class PropertiesInput(FileInput):
     enrolled: str | None = Field(None, description="column, yes or no; absent: all are enrolled")
 
 
-SHEETS = "raster, or a list of sheets on the same cells; relative to the study file"
+SHEETS = "raster, or a list of sheets on the same cells; relative to the study file, or the address of a GeoTIFF"
 UnknownCodes = Literal["auto", "refuse", "blank"]
 UNKNOWN_CODES = (
     "codes that the scheme does not have: refuse the file, or count those cells as blank; auto: blank with a warning, "

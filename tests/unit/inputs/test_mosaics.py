@@ -7,8 +7,8 @@ from affine import Affine
 
 from allocator.core.errors import CrsError, InputError
 from allocator.core.grid import Window
+from allocator.inputs.grid_cells import GridCells
 from allocator.inputs.mosaics import open_rasters
-from allocator.inputs.rasters import GridCells
 from allocator.inputs.read_study import read_study
 from allocator.inputs.study_grid import raster_grid
 from tests.unit.inputs import small_inputs

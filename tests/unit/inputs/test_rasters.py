@@ -10,8 +10,9 @@ from pyproj import CRS, Transformer
 
 from allocator.core.errors import CrsError, InputError
 from allocator.core.grid import Grid, Window
+from allocator.inputs.grid_cells import GridCells
 from allocator.inputs.raster_cells import CoverCells, ElevationCells, codes_found
-from allocator.inputs.rasters import GridCells, open_raster
+from allocator.inputs.rasters import open_raster
 from allocator.inputs.schemes import read_scheme
 from allocator.inputs.study_grid import new_grid, raster_grid
 from tests.unit.inputs.small_inputs import ALBERS, NORTH, WEST, Affine, classes, write_raster

@@ -5,7 +5,8 @@ import pytest
 
 from allocator.core.crs import local_equal_area
 from allocator.core.errors import SettingsError
-from allocator.inputs.rasters import offset_in, open_raster
+from allocator.inputs.grid_cells import offset_in
+from allocator.inputs.rasters import open_raster
 from allocator.inputs.study_grid import cell_m_of, chosen_cell_m, new_grid, raster_grid
 from tests.unit.inputs.small_inputs import NORTH, WEST, Affine, classes, write_raster
 
