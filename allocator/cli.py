@@ -2,6 +2,7 @@
 
 import json
 import logging
+import os
 import sys
 from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager, nullcontext, suppress
@@ -35,7 +36,12 @@ Dask = Annotated[
     str | None,
     typer.Option("--dask", metavar="ADDRESS", help="Let a Dask cluster do the tiles, such as tcp://HOST:8786."),
 ]
-Workers = Annotated[int, typer.Option(min=1, max=64, help="Threads to use.")]
+MOST_WORKERS = 4
+"""Threads that are used unasked: each holds a tile, about 100 MB."""
+Workers = Annotated[
+    int | None,
+    typer.Option(min=1, max=64, help=f"Threads to use; absent: one for each core, at most {MOST_WORKERS}."),
+]
 READ_PART, WRITE_PART = 0.2, 0.9
 """Where, of the whole run, reading ends and writing begins: about so on a study of some million cells."""
 TileCells = Annotated[
@@ -97,7 +103,7 @@ def plan(
     out: Annotated[Path, typer.Option(help="Folder for the plan.")],
     overrides: Overrides = None,
     overwrite: Overwrite = False,
-    workers: Workers = 1,
+    workers: Workers = None,
     tile_cells: TileCells = 1024,
     dask: Dask = None,
     reports: Reports = None,
@@ -234,7 +240,7 @@ def settings(schema: Annotated[bool, typer.Option("--schema", help="As JSON Sche
 
 def _plan(
     context: typer.Context, study_file: Path, *, out: Path, overwrite: bool, overrides: list[str] | None = None,
-    workers: int = 1, tile_cells: int = 1024, reports: Collection[str] = (), dask: str | None = None,
+    workers: int | None = None, tile_cells: int = 1024, reports: Collection[str] = (), dask: str | None = None,
 ) -> None:  # fmt: skip
     from allocator.cluster import DaskTiles
     from allocator.inputs.read_study import read_study
@@ -256,7 +262,7 @@ def _plan(
             refuse_to_drop(target, study)
             steps = part_of(progress, READ_PART, WRITE_PART)
             shared = None if dask is None else target.parent  # workers elsewhere see it as they see the study
-            with nullcontext(workers) if dask is None else DaskTiles(dask, target.parent) as pool:
+            with nullcontext(workers or _cores()) if dask is None else DaskTiles(dask, target.parent) as pool:
                 made = plan_traps(study, workers=pool, tile_cells=tile_cells, progress=steps, scratch=shared)
             progress(WRITE_PART, "writing the plan")
             folder = write_plan(made, out, overwrite=overwrite, started=started, reports=reports)
@@ -264,6 +270,12 @@ def _plan(
                 note(f"warning: {warning}")
         if not quiet:
             _say(plan_words(made, folder))
+
+
+def _cores() -> int:
+    """Cores that this process may use, at most ``MOST_WORKERS``."""
+    usable = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return min(usable, MOST_WORKERS)
 
 
 @contextmanager
