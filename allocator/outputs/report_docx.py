@@ -216,7 +216,7 @@ def _table(document: Any, sheet: Sheet | None, file: str) -> None:
                 paragraph.alignment = WD_ALIGN_PARAGRAPH.RIGHT
     table.rows[0]._tr.get_or_add_trPr().append(OxmlElement("w:tblHeader"))
     if sheet.left_out:
-        document.add_paragraph(f"{sheet.left_out:,} more rows are in tables/{file}.csv and in tables.xlsx.")
+        document.add_paragraph(f"{sheet.left_out:,} more rows are in tables/{file}.csv.")
 
 
 def _same_bytes(document: Any) -> bytes:
