@@ -5,7 +5,7 @@ import pickle
 import tempfile
 import uuid
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from functools import lru_cache
 from itertools import islice
 from pathlib import Path
@@ -13,7 +13,7 @@ from threading import Lock
 from types import TracebackType
 from typing import Any, TypeVar
 
-from allocator.core.errors import SettingsError
+from allocator.core.errors import OutputError, SettingsError
 
 Tile = TypeVar("Tile")
 Answer = TypeVar("Answer")
@@ -83,13 +83,22 @@ class DaskTiles:
         ------
         object
             One answer per tile.
+
+        Raises
+        ------
+        SettingsError
+            A worker does not see the folder.
+        OutputError
+            The folder has no room.
         """
         import cloudpickle
 
         client = self._client
-        with tempfile.TemporaryDirectory(prefix=".tiles-", dir=self._place, ignore_cleanup_errors=True) as folder:
+        with _in_words(self._place):
+            shared = tempfile.TemporaryDirectory(prefix=".tiles-", dir=self._place, ignore_cleanup_errors=True)
+        with shared as folder:
             task = Path(folder, "work.pickle")
-            with task.open("wb") as file:
+            with _in_words(self._place), task.open("wb") as file:
                 cloudpickle.dump(work, file)
             waiting = iter(tiles)
 
@@ -108,10 +117,23 @@ def _do(task: str, tile: Tile) -> str:
     """Do one tile on a worker: the file with its answer."""
     with _LOADING:
         work = _work(task)
+    done = work(tile)
     answer = Path(task).with_name(uuid.uuid4().hex)  # a tile that is done twice spoils no other answer
-    with answer.open("wb") as file:
-        pickle.dump(work(tile), file, protocol=5)
+    with _in_words(answer.parent), answer.open("wb") as file:
+        pickle.dump(done, file, protocol=5)
     return str(answer)
+
+
+@contextmanager
+def _in_words(place: Path) -> Iterator[None]:
+    """Say where the work and its answers found no room."""
+    try:
+        yield
+    except OSError as error:
+        raise OutputError(
+            f"{place}: what goes to the workers and back could not be kept there ({error.strerror or error}). Free some "
+            "space, or write the plan to another folder."
+        ) from error
 
 
 @lru_cache(maxsize=1)

@@ -94,8 +94,8 @@ def tile_files(place: Path | None = None) -> Iterator[TileFiles]:
         folder = tempfile.TemporaryDirectory(prefix="allocator-", dir=place, ignore_cleanup_errors=True)
     except OSError as error:
         raise OutputError(
-            f"{place or tempfile.gettempdir()}: no folder for the cells of the land could be made there "
-            f"({error.strerror or error}). Set TMPDIR to a folder that can be written to."
+            f"{place or 'temporary files'}: no folder for the cells of the land could be made there "
+            f"({error.strerror or error}). Free some space, or set TMPDIR to a folder that can be written to."
         ) from error
     with folder as path:
         yield TileFiles(Path(path))

@@ -11,7 +11,7 @@ import pytest
 
 from allocator import demo_study_file, read_study
 from allocator.cluster import DaskTiles, _do
-from allocator.core.errors import InputError, SettingsError
+from allocator.core.errors import InputError, OutputError, SettingsError
 from allocator.core.grid import Window
 from allocator.core.progress import silent
 from allocator.grid.run import run_tiles
@@ -56,6 +56,16 @@ def test_answers_come_in_order_and_errors_come_through(cluster: Any, tmp_path: P
         with pytest.raises(InputError, match="tile 0: damaged"):
             run_tiles(TILES, refuse, workers=pool, progress=silent)
     assert not any(tmp_path.iterdir()), "what went between is gone"
+
+
+def test_a_folder_without_room_is_told(cluster: Any, tmp_path: Path) -> None:
+    with DaskTiles(cluster.scheduler_address, tmp_path / "nowhere") as pool:  # noqa: SIM117
+        with pytest.raises(OutputError, match="nowhere: what goes to the workers and back could not be kept there"):
+            run_tiles(TILES, _column, workers=pool, progress=silent)
+
+
+def _column(tile: Window) -> int:
+    return tile.column
 
 
 def test_a_worker_that_does_not_see_the_folder_is_told(tmp_path: Path) -> None:
