@@ -131,8 +131,8 @@ def _in_words(place: Path) -> Iterator[None]:
         yield
     except OSError as error:
         raise OutputError(
-            f"{place}: what goes to the workers and back could not be kept there ({error.strerror or error}). Free some "
-            "space, or write the plan to another folder."
+            f"{place}: what goes to the workers and back could not be kept there ({error.strerror or error}). Free "
+            "some space, or write the plan to another folder."
         ) from error
 
 
