@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from pyproj import CRS, Proj, Transformer
+from pyproj import CRS, Geod, Proj, Transformer
 
 from allocator.core.arrays import Floats
 from allocator.core.errors import CrsError
@@ -134,6 +134,37 @@ def transform_points(x: Floats, y: Floats, source: str, target: str) -> tuple[Fl
             "coordinate system. Check whether longitude and latitude are swapped or the system is declared wrongly."
         )
     return np.asarray(out_x), np.asarray(out_y)
+
+
+def true_axes(x: Floats, y: Floats, crs_wkt: str) -> Floats:
+    """How a projected system lies on the ground at points: what a metre along each of its axes is there.
+
+    Parameters
+    ----------
+    x, y : (n,) array
+        Places in the system, metres.
+    crs_wkt : str
+        The system.
+
+    Returns
+    -------
+    (n, 2, 2) array
+        To multiply short steps (x, y) with: metres to the true east, then to the true north.
+
+    Notes
+    -----
+    From geodesics on the WGS 84 ellipsoid 100 m along each axis. Steps of 1 km come out within 0.1 m, of 10 km
+    within 10 m.
+    """
+    step_m = 100.0
+    longitude, latitude = transform_points(x, y, crs_wkt, GEOGRAPHIC)
+    columns = []
+    for along_x, along_y in ((step_m, 0.0), (0.0, step_m)):
+        to_longitude, to_latitude = transform_points(x + along_x, y + along_y, crs_wkt, GEOGRAPHIC)
+        azimuth, _, length_m = Geod(ellps="WGS84").inv(longitude, latitude, to_longitude, to_latitude)
+        bearing = np.radians(np.asarray(azimuth, float))
+        columns.append(np.asarray(length_m, float) / step_m * np.array([np.sin(bearing), np.cos(bearing)]))
+    return np.moveaxis(np.array(columns), 2, 0).transpose(0, 2, 1)
 
 
 def describe(crs_wkt: str) -> str:

@@ -3,13 +3,15 @@
 import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 import shapely
 from markupsafe import Markup
 
-from allocator.core.crs import GEOGRAPHIC, local_equal_area, transform_points
+from allocator.core.arrays import Floats
+from allocator.core.crs import GEOGRAPHIC, transform_points, true_axes
 from allocator.core.results import Plan
 from allocator.core.study import Shapes
 from allocator.core.units import METRES_PER_FOOT
@@ -59,7 +61,7 @@ class Surroundings:
     places : dict of str to shapely point
         Sites by id.
     own, served, ways : dict of str to shapely shape
-        Property by its id; ground served and way in by site id.
+        Property with a site by its id; ground served and way in by site id.
     """
 
     crs_wkt: str
@@ -69,17 +71,25 @@ class Surroundings:
     served: dict[str, Any]
     ways: dict[str, Any]
 
+    @cached_property
+    def place_tree(self) -> shapely.STRtree:
+        """Finds sites near another, in the order of ``places``."""
+        return shapely.STRtree(list(self.places.values()))
+
+    @cached_property
+    def axes(self) -> dict[str, Floats]:
+        """What a metre along each axis of the coordinate system is at each site, towards true east and north."""
+        at = shapely.get_coordinates(list(self.places.values()))
+        return dict(zip(self.places, true_axes(at[:, 0], at[:, 1], self.crs_wkt), strict=True))
+
 
 @dataclass(frozen=True)
 class _Frame:
-    """Where the map lies: its middle in the study's system, a system with north up there, and metres to a unit."""
+    """Where the map lies: its middle in the study's system, how that lies on the ground there, metres to a unit."""
 
-    crs_wkt: str
-    upright: str
-    x_m: float
-    y_m: float
+    middle: Floats
+    axes: Floats
     metres: float
-    middle: tuple[float, float]
 
     @property
     def reach_m(self) -> float:
@@ -88,17 +98,14 @@ class _Frame:
 
     def drawn(self, shapes: Shapes) -> Shapes:
         """Shapes near the map in its units, without what lies far outside or is too small to see."""
-        reach_m = self.reach_m
-        box = (self.x_m - reach_m, self.y_m - reach_m, self.x_m + reach_m, self.y_m + reach_m)
+        box = (*(self.middle - self.reach_m), *(self.middle + self.reach_m))
         near = shapely.clip_by_rect(shapely.force_2d(np.asarray(shapes, dtype=object)), *box)
         near = near[~(shapely.is_missing(near) | shapely.is_empty(near))]
         corners = shapely.get_coordinates(near)
         if not len(corners):
             return np.asarray(near, dtype=object)
-        east, north = transform_points(corners[:, 0], corners[:, 1], self.crs_wkt, self.upright)
-        across = WIDTH / 2 + (east - self.middle[0]) / self.metres
-        down = HEIGHT / 2 - (north - self.middle[1]) / self.metres
-        placed = shapely.set_coordinates(near.copy(), np.column_stack([across, down]))
+        steps = (corners - self.middle) @ self.axes.T / self.metres
+        placed = shapely.set_coordinates(near.copy(), (WIDTH / 2, HEIGHT / 2) + steps * (1, -1))
         return np.asarray(shapely.simplify(placed, _STRAY, preserve_topology=False), dtype=object)
 
 
@@ -128,9 +135,10 @@ def surroundings(plan: Plan) -> Surroundings:
         ("existing", study.existing_traps),
     ]
     layers = [Layer(look, shapes, shapely.STRtree(shapes)) for look, shapes in kinds if shapes is not None]
+    with_site = plan.properties[plan.properties["property_id"].isin(plan.sites["property_id"])]
     return Surroundings(
         study.grid.crs_wkt, tuple(layers),
-        places=_by_id(plan.sites["site_id"], plan.sites), own=_by_id(plan.properties["property_id"], plan.properties),
+        places=_by_id(plan.sites["site_id"], plan.sites), own=_by_id(with_site["property_id"], with_site),
         served=_by_id(plan.service_areas["site_id"], plan.service_areas),
         ways=_by_id(plan.access_paths["site_id"], plan.access_paths),
     )  # fmt: skip
@@ -210,9 +218,8 @@ def site_map(
     """
     frame = _frame(around, site_id, half_height_m)
     site = around.places[site_id]
-    reach_m = math.hypot(WIDTH, HEIGHT) / 2 * frame.metres * 1.1
-    parts = [_path(layer.look, frame.drawn(layer.shapes[np.sort(layer.tree.query(site.buffer(reach_m)))]))
-             for layer in around.layers]  # fmt: skip
+    near = site.buffer(frame.reach_m)
+    parts = [_path(layer.look, frame.drawn(layer.shapes[np.sort(layer.tree.query(near))])) for layer in around.layers]
     own, served, way = around.own.get(property_id), around.served.get(site_id), around.ways.get(site_id)
     lower = (("own", own), ("served-edge", served), ("served", served))
     upper = (("way-edge", way), ("way", way))
@@ -228,12 +235,8 @@ def site_map(
 
 
 def _frame(around: Surroundings, site_id: str, half_height_m: float) -> _Frame:
-    at = shapely.get_coordinates(around.places[site_id])
-    longitude, latitude = transform_points(at[:, 0], at[:, 1], around.crs_wkt, GEOGRAPHIC)
-    upright = local_equal_area(float(longitude[0]), float(latitude[0]))
-    east, north = transform_points(at[:, 0], at[:, 1], around.crs_wkt, upright)
-    middle = (float(east[0]), float(north[0]))
-    return _Frame(around.crs_wkt, upright, at[0, 0], at[0, 1], 2 * half_height_m / HEIGHT, middle)
+    middle = shapely.get_coordinates(around.places[site_id])[0]
+    return _Frame(middle, around.axes[site_id], 2 * half_height_m / HEIGHT)
 
 
 def _one(look: str, shape: Any, frame: _Frame) -> Markup:
@@ -267,8 +270,10 @@ def _single(shape: Any) -> Iterator[Any]:
 
 def _other_sites(around: Surroundings, frame: _Frame, site_id: str) -> list[Markup]:
     found = []
-    for name, place in around.places.items():
-        if name == site_id or max(abs(place.x - frame.x_m), abs(place.y - frame.y_m)) > frame.reach_m:
+    names, places = list(around.places), list(around.places.values())
+    for number in np.sort(around.place_tree.query(around.places[site_id].buffer(frame.reach_m))):
+        name, place = names[number], places[number]
+        if name == site_id:
             continue
         for at in frame.drawn(np.array([place], dtype=object)):
             circle = Markup('<circle class="other" cx="{:.1f}" cy="{:.1f}" r="4.5"/>').format(at.x, at.y)

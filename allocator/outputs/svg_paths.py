@@ -49,7 +49,7 @@ def steps_of(part: Any) -> str:
 
 
 def _corners(line: Any) -> str:
-    return "M" + "L".join(f"{x:.1f} {y:.1f}" for x, y in shapely.get_coordinates(line))
+    return "M" + "L".join(f"{x:.1f} {y:.1f}" for x, y in shapely.get_coordinates(line).tolist())
 
 
 def text_at(x: float, y: float, words: str, fill: str, anchor: str = "start", size: float = 12) -> str:

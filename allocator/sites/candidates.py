@@ -159,6 +159,7 @@ def _is_among(these: Ints, those: Ints) -> Bools:
 Reason = Callable[[Study], str]
 
 ALL_WEATHER = {"yes": "", "no": " fit for all weather"}
+OTHERWISE = "every spot that keeps the limits of road, water, ground and habitat"
 REASONS: dict[str, Reason] = {
     "near a truck road": lambda s: (
         "roads were not given" if s.roads is None
@@ -179,11 +180,11 @@ REASONS: dict[str, Reason] = {
     ),
     "near habitat": lambda s: f"no spot lies within {s.settings.sites.habitat_distance_m:g} m of habitat",
     "clear of buildings": lambda s: (
-        f"every spot is nearer than {s.settings.sites.building_setback_m:g} m to a building"
+        f"{OTHERWISE} is nearer than {s.settings.sites.building_setback_m:g} m to a building"
     ),
-    "outside exclusions": lambda s: "every spot lies in an area where no trap may stand",
+    "outside exclusions": lambda s: f"{OTHERWISE} lies in an area where no trap may stand",
     "off the damage itself": lambda s: (
-        f"every spot is nearer than {s.settings.sites.damage_setback_m:g} m to a damage spot"
+        f"{OTHERWISE} is nearer than {s.settings.sites.damage_setback_m:g} m to a damage spot"
     ),
     "reached on foot": lambda s: (
         f"no spot is reached from a truck road within {s.settings.sites.access_limit_m:g} m on foot without crossing "

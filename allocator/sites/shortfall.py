@@ -145,7 +145,8 @@ class _Trials:
         its = self._points(owner)
         if not len(its):
             without = reason_without_candidates(self.board.candidates.passed[:, owner], self.study)
-            return without or f"every spot is nearer than {sites.reject_radius_m:g} m to a rejected site"
+            near_rejected = f"nearer than {sites.reject_radius_m:g} m to a rejected site"
+            return without or f"every spot that keeps the limits is {near_rejected}"
         if self._squares(place).query(its)[0].min() > radius:
             return f"no spot near a truck road lies within {radius:.0f} m of the habitat"
         return f"every further spot is nearer than {sites.spacing_m:g} m to another trap, or adds no habitat"

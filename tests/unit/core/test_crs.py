@@ -5,7 +5,15 @@ import pytest
 import shapely
 from pyproj import CRS, Geod, Transformer
 
-from allocator.core.crs import GEOGRAPHIC, describe, distortion, is_equal_area, local_equal_area, transform_points
+from allocator.core.crs import (
+    GEOGRAPHIC,
+    describe,
+    distortion,
+    is_equal_area,
+    local_equal_area,
+    transform_points,
+    true_axes,
+)
 from allocator.core.errors import CrsError
 
 LONGITUDE, LATITUDE = -84.5, 32.4
@@ -140,3 +148,18 @@ def test_names_of_systems():
     assert describe(wkt("EPSG:26916")) == "EPSG:26916"
     assert describe(local_equal_area(-64.634, 28.406)) == "Lambert azimuthal equal-area at 28.41, -64.63"
     assert "without a name" in describe(CRS.from_proj4("+proj=sinu").to_wkt())
+
+
+@pytest.mark.parametrize(("apart_m", "within_m"), [(1_000.0, 0.1), (10_000.0, 10.0)])
+def test_short_steps_turn_to_true_east_and_north(apart_m, within_m):
+    """At 120 W, Conus Albers is turned by some 14 degrees. Points by pyproj's geodesics, directly, not by the axes."""
+    albers = CRS.from_epsg(5070)
+    place = Transformer.from_crs("EPSG:4326", albers, always_xy=True)
+    x, y = place.transform(-120.0, 40.0)
+    (axes,) = true_axes(np.array([x]), np.array([y]), albers.to_wkt())
+    assert np.linalg.det(axes) == pytest.approx(1, abs=1e-4)  # equal-area
+    for bearing in range(0, 360, 45):
+        to_x, to_y = place.transform(*Geod(ellps="WGS84").fwd(-120.0, 40.0, bearing, apart_m)[:2])
+        east, north = axes @ (to_x - x, to_y - y)
+        true = apart_m * np.array([np.sin(np.radians(bearing)), np.cos(np.radians(bearing))])
+        assert np.hypot(east - true[0], north - true[1]) < within_m
