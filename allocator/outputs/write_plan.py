@@ -97,16 +97,19 @@ def _check_occupant(target: Path, overwrite: bool) -> None:
         raise OutputError(
             f"The plan cannot be written to {target}. Found a file there. Name a folder that is not there."
         )
+    record, names = record_of_plan(target), sorted(path.name for path in target.iterdir())
+    if not names:
+        _check_empty(target)
+        return
+    if record is None:
+        raise OutputError(
+            f"The folder {target} is not replaced, because it holds no plan made by this tool. "
+            f"Found {_listed(names)}. Choose another folder."
+        )
     if not overwrite:
         raise OutputError(
             f"The folder {target} exists already. Choose another one, or replace the plan in it with --overwrite "
             "(in Python: overwrite=True)."
-        )
-    record = record_of_plan(target)
-    if record is None:
-        raise OutputError(
-            f"The folder {target} is not replaced, because it holds no plan made by this tool. "
-            f"Found {_listed(sorted(path.name for path in target.iterdir()))}. Choose another folder."
         )
     strangers = strange_files(target, record)
     if strangers:
@@ -129,6 +132,16 @@ def _check_occupant(target: Path, overwrite: bool) -> None:
         )
 
 
+def _check_empty(target: Path) -> None:
+    """An empty folder gives its place to the plan's, unless others hold on to it: they would be left with nothing."""
+    holder = "a drive is mounted there" if target.is_mount() else "you work in it" if target == Path.cwd() else ""
+    if holder:
+        raise OutputError(
+            f"The folder {target} cannot be replaced by the plan's, because {holder}. Found it empty. Name a new "
+            f"folder in it, such as {target / 'plan'}."
+        )
+
+
 def _check_place(target: Path) -> None:
     place = next((folder for folder in target.parents if folder.exists()), target)
     if not place.is_dir():
@@ -141,8 +154,6 @@ def _check_place(target: Path) -> None:
 
 
 def _listed(names: list[str]) -> str:
-    if not names:
-        return "an empty folder"
     more = f" and {len(names) - 3} more" if len(names) > 3 else ""
     return ", ".join(names[:3]) + more
 

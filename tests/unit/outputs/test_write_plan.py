@@ -117,10 +117,22 @@ def test_overwrite_refuses_a_folder_that_is_no_plan(tmp_path: Path, record: str 
     assert _contents(out) == before
 
 
-def test_overwrite_refuses_an_empty_folder_by_that_name(tmp_path: Path) -> None:
+@pytest.mark.parametrize("overwrite", [False, True])
+def test_an_empty_folder_is_used(tmp_path: Path, overwrite: bool) -> None:
     (tmp_path / "out").mkdir()
-    with pytest.raises(OutputError, match="Found an empty folder"):
-        check_target(tmp_path / "out", overwrite=True)
+    write_plan(make_plan(), tmp_path / "out", overwrite=overwrite)
+    assert (tmp_path / "out" / "plan.json").exists()
+    assert [path.name for path in tmp_path.iterdir()] == ["out"]
+
+
+def test_an_empty_folder_that_somebody_holds_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(OutputError, match=r"you work in it.*Name a new folder in it, such as .*plan"):
+        check_target(".")
+    monkeypatch.chdir("/")
+    monkeypatch.setattr(Path, "is_mount", lambda self: self == tmp_path)
+    with pytest.raises(OutputError, match="a drive is mounted there"):
+        check_target(tmp_path)
 
 
 def test_overwrite_refuses_to_delete_what_was_put_beside_a_plan(tmp_path: Path) -> None:
@@ -243,7 +255,7 @@ def test_what_appears_while_the_plan_is_written_is_not_replaced(
         return "<title>ours</title>"
 
     monkeypatch.setattr(module, "map_page", page_while_another_works)
-    with pytest.raises(OutputError, match="exists already"):
+    with pytest.raises(OutputError, match=r"is not replaced.*Found theirs\.txt"):
         write_plan(make_plan(), tmp_path / "out")
     assert _contents(tmp_path / "out") == {"theirs.txt": b"theirs"}
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
