@@ -37,7 +37,7 @@ Dask = Annotated[
     typer.Option("--dask", metavar="ADDRESS", help="Let a Dask cluster do the tiles, such as tcp://HOST:8786."),
 ]
 MOST_WORKERS = 4
-"""Threads that are used unasked: each holds a tile, about 100 MB."""
+"""Threads that are used unasked: each holds a tile, about 100 MB, of cells of 1 m some 300 MB."""
 Workers = Annotated[
     int | None,
     typer.Option(min=1, max=64, help=f"Threads to use; absent: one for each core, at most {MOST_WORKERS}."),
@@ -45,7 +45,10 @@ Workers = Annotated[
 READ_PART, WRITE_PART = 0.2, 0.9
 """Where, of the whole run, reading ends and writing begins: about so on a study of some million cells."""
 TileCells = Annotated[
-    int, typer.Option(min=64, max=16384, help="Side of a tile in cells; the plan is the same with any.")
+    int | None,
+    typer.Option(
+        min=64, max=16384, help="Side of a tile in cells; the plan is the same with any. Absent: what is quick here."
+    ),
 ]
 
 
@@ -104,7 +107,7 @@ def plan(
     overrides: Overrides = None,
     overwrite: Overwrite = False,
     workers: Workers = None,
-    tile_cells: TileCells = 1024,
+    tile_cells: TileCells = None,
     dask: Dask = None,
     reports: Reports = None,
 ) -> None:
@@ -240,7 +243,7 @@ def settings(schema: Annotated[bool, typer.Option("--schema", help="As JSON Sche
 
 def _plan(
     context: typer.Context, study_file: Path, *, out: Path, overwrite: bool, overrides: list[str] | None = None,
-    workers: int | None = None, tile_cells: int = 1024, reports: Collection[str] = (), dask: str | None = None,
+    workers: int | None = None, tile_cells: int | None = None, reports: Collection[str] = (), dask: str | None = None,
 ) -> None:  # fmt: skip
     from allocator.cluster import DaskTiles
     from allocator.inputs.read_study import read_study

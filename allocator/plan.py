@@ -30,12 +30,9 @@ from allocator.traps.ask import ask_next
 from allocator.traps.count_range import count_range
 from allocator.traps.need import need_of_areas
 
-TILE_CELLS = 1024
-"""Side of a tile in cells: fastest of 256 to 5,000 when measured on a county of 20 million cells."""
-
 
 def plan_traps(
-    study: Study, *, workers: int | TilePool = 1, tile_cells: int = TILE_CELLS, progress: Progress = silent,
+    study: Study, *, workers: int | TilePool = 1, tile_cells: int | None = None, progress: Progress = silent,
     scratch: Path | None = None,
 ) -> Plan:  # fmt: skip
     """Habitat, traps, sites and field work of a study.
@@ -47,8 +44,8 @@ def plan_traps(
     workers : int or TilePool
         Threads to use, or who takes the tiles, such as :class:`allocator.cluster.DaskTiles`; the plan is the same
         with any.
-    tile_cells : int
-        Side of a tile in cells; the plan is the same with any.
+    tile_cells : int, optional
+        Side of a tile in cells; the plan is the same with any. Absent: what is quick for this study.
     progress : Progress
         Told how far the work is.
     scratch : pathlib.Path, optional
@@ -77,7 +74,7 @@ def plan_traps(
     settings, grid, reader = study.settings, study.grid, land_reader(study)
     side = square_cells(grid, settings.service_radius_m)
 
-    windows, threads = grid.tiles(tile_cells), workers if isinstance(workers, int) else 1
+    windows, threads = grid.tiles(tile_cells or reader.tile_cells), workers if isinstance(workers, int) else 1
     with tile_files(scratch) as files:
 
         def survey(window: Window):  # type: ignore[no-untyped-def]

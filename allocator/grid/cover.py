@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from allocator.core.arrays import Bools, Ints, sum_by_key
 from allocator.core.grid import Grid, Window
 from allocator.core.study import BLANK_CLASS, CoverClass, PolygonCover, Shapes, Study
-from allocator.grid.edges import WHOLE, Edges, line_edges, polygon_edges
+from allocator.grid.edges import WHOLE, Edges, cut_at_centres, line_edges, polygon_edges
 from allocator.grid.shares import cells_touched, shares_of
 from allocator.grid.targets import Target
 
@@ -110,10 +110,18 @@ def positions_on_cells(edges: Edges, positions: NDArray[np.uint8], window: Windo
     array of uint8, shape (window.rows, window.columns)
         255 where no polygon holds the centre; of two that overlap, the later in the file.
     """
-    held = shares_of(edges, window, "centre")
-    last = np.full(window.rows * window.columns, -1, np.int64)
-    np.maximum.at(last, held.cell, held.owner)
-    return np.append(positions, np.uint8(BLANK_CLASS))[last].reshape(window.shape)
+    crossings = cut_at_centres(edges.near(window), window)
+    way, at = (crossings.drop // WHOLE).astype(np.int32), (crossings.row, crossings.column)
+    found = np.zeros((2, window.rows, window.columns + 1), np.int32)
+    for begun, step in zip(found, (way, way * (crossings.owner + 1).astype(np.int32)), strict=True):
+        np.add.at(begun, at, step)
+        np.cumsum(begun, axis=1, out=begun)
+    held, owner = found[:, :, :-1]
+    if held.max(initial=0) > 1:  # overlaps: one polygon after the other
+        shares = shares_of(edges, window, "centre")
+        owner = np.zeros(window.shape, np.int32)
+        np.maximum.at(owner.reshape(-1), shares.cell, shares.owner.astype(np.int32) + 1)
+    return np.asarray(np.append(np.uint8(BLANK_CLASS), positions)[owner], np.uint8)
 
 
 def class_table(classes: tuple[CoverClass, ...], wanted: set[int]) -> Bools:
@@ -195,16 +203,20 @@ class CoverSource:
         if self.cover_edges is None or self.study.settings.study.property_lines == "centre":
             return None
         assert isinstance(source, PolygonCover)
-        held = shares_of(self.cover_edges, window)
-        order = np.lexsort((-held.owner, held.cell))  # of two that overlap, the later takes its share first
-        owner, cell, share = held.owner[order], held.cell[order], held.share[order]
+        held, cells = shares_of(self.cover_edges, window), window.rows * window.columns
+        # Nearly all cells lie in one polygon as a whole.
+        is_whole = (np.bincount(held.cell, minlength=cells) == 1) & (np.bincount(held.cell, held.share, cells) == WHOLE)
+        mixed = np.flatnonzero(~is_whole[held.cell])
+        owner, cell, share = held.owner[mixed], held.cell[mixed], held.share[mixed]
+        order = np.lexsort((-owner, cell))  # of two that overlap, the later takes its share first
+        owner, cell, share = owner[order], cell[order], share[order]
         first = np.r_[True, cell[1:] != cell[:-1]][: len(cell)]
         before = np.cumsum(share) - share
         before -= np.maximum.accumulate(np.where(first, before, 0))
         share = np.clip(WHOLE - before, 0, share)
         key, share = sum_by_key(cell * CLASSES + source.class_positions[owner], share)
         cell = key // CLASSES
-        known = np.bincount(cell, share, window.rows * window.columns).astype(np.int64)
+        known = np.bincount(cell, share, cells).astype(np.int64)
         # Ground that no polygon covers is a blank piece; a sliver is the rounding of a shared line.
         blank = np.flatnonzero((known > 0) & (known < WHOLE - SLIVER))
         key = np.concatenate([key, blank * CLASSES + BLANK_CLASS])
@@ -212,7 +224,7 @@ class CoverSource:
         kept = share > SLIVER
         key, share = key[kept], share[kept]
         cell = key // CLASSES
-        several = np.bincount(cell, minlength=window.rows * window.columns)[cell] > 1
+        several = np.bincount(cell, minlength=cells)[cell] > 1
         return Pieces(cell[several], (key % CLASSES)[several], share[several])
 
     def marked(self, target: Target, window: Window, cover: NDArray[np.uint8]) -> Bools:

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from allocator.core.arrays import Bools
-from allocator.grid.distance import SquaredCells, nearest_marked
+from allocator.grid.distance import ALL, Part, SquaredCells, nearest_marked
 
 Metres = NDArray[np.float32]
 
@@ -50,7 +50,7 @@ def slope(elevation_m: Metres, cell_m: float) -> NDArray[np.float32]:
 
 
 def height_above_water(
-    elevation_m: Metres, water: Bools, squared: SquaredCells, most_cells: int
+    elevation_m: Metres, water: Bools, squared: SquaredCells, most_cells: int, part: Part = ALL
 ) -> NDArray[np.float32]:
     """Height of each cell above its nearest water cell, in metres.
 
@@ -60,21 +60,24 @@ def height_above_water(
         Heights in metres; NaN blank.
     water : array of bool, shape (rows, columns)
         Water cells.
-    squared : array of int32, shape (rows, columns)
+    squared : array of int32, shape of the part
         Squared distance to water in cells.
     most_cells : int
         Water further than this is out of reach.
+    part : tuple of slice
+        Rows and columns to give back; absent: all.
 
     Returns
     -------
-    array of float32, shape (rows, columns)
+    array of float32, shape of the part
         NaN where either elevation is blank; infinite where no water lies within reach (high ground, as far as is
         known).
     """
+    here = elevation_m[part]
     if not water.any():
-        return np.where(np.isnan(elevation_m), np.float32(np.nan), np.float32(np.inf))
-    rows, columns = nearest_marked(water)
-    height = elevation_m - elevation_m[rows, columns]
+        return np.where(np.isnan(here), np.float32(np.nan), np.float32(np.inf))
+    rows, columns = nearest_marked(water, part)
+    height = here - elevation_m[rows, columns]
     far = squared > most_cells * most_cells
-    height[far] = np.where(np.isnan(elevation_m[far]), np.nan, np.inf)
+    height[far] = np.where(np.isnan(here[far]), np.nan, np.inf)
     return height

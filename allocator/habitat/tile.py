@@ -138,9 +138,10 @@ def _index_sums(parts: Sequence[Component], tile: ScoredTile) -> dict[str, tuple
     """For each component and patch: its index over the cells that know it, in ten-thousandths, and their number."""
     on, label, count, sums = tile.on, tile.label, tile.count, {}
     for part in parts:
-        steps = np.floor(part.index * SCORE_STEPS + 0.5)
-        whole = np.where(np.isnan(steps), -1, steps).astype(np.int64)
-        value = whole.ravel()[on] if part.entry is None else whole[part.entry.ravel()[on]]
+        steps = np.floor((part.index.ravel()[on] if part.entry is None else part.index) * SCORE_STEPS + 0.5)
+        value = np.where(np.isnan(steps), -1, steps).astype(np.int64)
+        if part.entry is not None:
+            value = value[part.entry.ravel()[on]]
         its, known = label, value >= 0
         if not known.all():
             its, value = label[known], value[known]

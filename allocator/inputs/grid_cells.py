@@ -121,13 +121,26 @@ class GridCells:
         if top < bottom and left < right:
             here = np.s_[top - row : bottom - row, left - column : right - column]
             part = FileWindow(left, top, right - left, bottom - top)
-            values[here] = source.read(1, window=part)
+            values[here] = self._band(source, 1, part)
             is_blank[here] = self._blank(source, part, values[here])
         return values, is_blank
 
+    def _band(self, source: Any, band: int, part: FileWindow) -> NDArray[Any]:
+        """Values of a part. What is warped comes in whole blocks: in the last bit it depends on where a warp begins."""
+        if self.is_aligned:
+            return np.asarray(source.read(band, window=part))
+        rows, columns = source.block_shapes[band - 1]
+        values = np.empty((part.height, part.width), source.dtypes[band - 1])
+        for top in range(part.row_off // rows * rows, part.row_off + part.height, rows):
+            for left in range(part.col_off // columns * columns, part.col_off + part.width, columns):
+                whole = FileWindow(left, top, min(columns, source.width - left), min(rows, source.height - top))
+                common = whole.intersection(part)
+                values[_within(common, part)] = source.read(band, window=whole)[_within(common, whole)]
+        return values
+
     def _blank(self, source: Any, part: FileWindow, values: NDArray[Any]) -> NDArray[np.bool_]:
         if not self.is_aligned and not self.is_smooth:
-            is_blank = source.read(2, window=part) == 0  # the alpha band that warping adds
+            is_blank = self._band(source, 2, part) == 0  # the alpha band that warping adds
         elif self.is_aligned and self.raster.nodata is not None and math.isfinite(self.raster.nodata):
             is_blank = values == self.raster.nodata
         else:
@@ -163,6 +176,11 @@ class GridCells:
         else:
             how = {"resampling": Resampling.nearest, "add_alpha": True}
         return WarpedVRT(source, crs=target, transform=place, tolerance=EXACT_TOLERANCE, **shape, **how)
+
+
+def _within(inner: FileWindow, outer: FileWindow) -> tuple[slice, slice]:
+    row, column = inner.row_off - outer.row_off, inner.col_off - outer.col_off
+    return slice(row, row + inner.height), slice(column, column + inner.width)
 
 
 def offset_in(raster: RasterFile, grid: Grid) -> tuple[int, int] | None:

@@ -56,7 +56,6 @@ def ours(folder: Path, out: Path, workers: int) -> dict[str, float]:
     from allocator.habitat.tile import score_tile, sum_tile
     from allocator.outputs.columns import columns_of
     from allocator.outputs.geopackage import Layer, plan_layer, write_layers
-    from allocator.plan import TILE_CELLS
     from allocator.sites.access import Ways
     from allocator.sites.candidates import measure_candidates
     from allocator.sites.measured import Measurer
@@ -82,7 +81,7 @@ def ours(folder: Path, out: Path, workers: int) -> dict[str, float]:
             tile = score_tile(land, study, study.planned)
             return tile_patches(tile, grid, files), sum_tile(land, tile), find_spots(land, tile, study)
 
-        tiles = run_tiles(grid.tiles(TILE_CELLS), survey, workers=workers, progress=silent)
+        tiles = run_tiles(grid.tiles(reader.tile_cells), survey, workers=workers, progress=silent)
         pieces, sums, spots = zip(*tiles, strict=True)
         habitat = join_habitat(pieces, sums, study, study.planned)
     del tiles, pieces, sums

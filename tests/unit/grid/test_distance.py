@@ -36,7 +36,7 @@ def test_equals_scipy_to_a_millimetre(part):
 
 def test_is_exact_in_whole_numbers_far_away():
     """One marked cell in a corner: every square is known, up to the last distance that the fast way is trusted with."""
-    side = 641
+    side = 1140
     marked = np.zeros((side, side), bool)
     marked[0, 0] = True
     steps = np.arange(side) ** 2
@@ -62,11 +62,21 @@ def test_the_slow_way_for_long_distances_equals_the_fast_way():
     fast = squared_distance(marked, LARGEST_EXACT_CELLS)
     slow = squared_distance(marked, LARGEST_EXACT_CELLS + 1)
     np.testing.assert_array_equal(slow, fast)
-    wide = np.zeros((1, 2000), bool)
+    wide = np.zeros((1, 3000), bool)
     wide[0, 0] = True
-    cap = 1500
-    expected = np.minimum(np.arange(2000) ** 2, (cap + 1) ** 2)
+    cap = 2500
+    expected = np.minimum(np.arange(3000) ** 2, (cap + 1) ** 2)
     np.testing.assert_array_equal(squared_distance(wide, cap)[0], expected)
+
+
+@pytest.mark.parametrize("most", [SHORT_CELLS, 30, LARGEST_EXACT_CELLS + 1])
+def test_a_part_is_that_part_of_all(most):
+    marked = marked_cells((50, 60), 0.004, 2)
+    part = np.s_[7:31, 12:13]
+    np.testing.assert_array_equal(squared_distance(marked, most, part), squared_distance(marked, most)[part])
+    for its, all_of_it in zip(nearest_marked(marked, part), nearest_marked(marked), strict=True):
+        np.testing.assert_array_equal(its, all_of_it[part])
+    np.testing.assert_array_equal(squared_distance(np.zeros((50, 60), bool), most, part), (most + 1) ** 2)
 
 
 def test_the_argument_is_left_alone():

@@ -1,5 +1,7 @@
 """The land of a tile: the same whatever the tile."""
 
+from dataclasses import replace
+
 import numpy as np
 from shapely import LineString, box
 
@@ -82,3 +84,28 @@ def test_property_lines_count_by_share_or_by_centre():
         study = make_study(cover, [box(0, 0, 16, 30)], settings=make_settings(study={"property_lines": how}))
         shares = land_reader(study).land(study.grid.window).shares
         assert abs(shares.share.sum() / 2**20 - total) < 1e-5
+
+
+def test_elevation_is_read_no_further_off_than_the_water_it_is_for():
+    asked = []
+
+    class Noting:
+        def read(self, window):
+            asked.append(window)
+            return study.elevation.read(window)
+
+    study = line_study(elevation=np.zeros((3, 20), np.float32))
+    reader = land_reader(replace(study, elevation=Noting()))
+    reader.land(Window(0, 2, 3, 2))
+    reader.land(Window(1, 12, 1, 8))  # no water within the five cells that the curve reaches
+    assert asked == [Window(0, 2, 3, 2).widened(4), Window(1, 12, 1, 8).widened(1)]
+
+
+def test_tiles_are_larger_where_much_around_them_is_read():
+    def side(reach_m):
+        settings = make_settings(habitat={"curves": {"water_m": [[0, 1], [reach_m, 0]]}})
+        cover = np.full((3, 20), PASTURE, np.uint8)
+        cover[0, 0] = WATER
+        return land_reader(make_study(cover, [box(0, 0, 200, 30)], settings=settings)).tile_cells
+
+    assert (side(5120), side(5130)) == (1024, 1536)
