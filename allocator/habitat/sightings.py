@@ -7,7 +7,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+import pandas as pd
 
 from allocator.core.arrays import Floats, Ints
 from allocator.core.results import BLANK_SCORE, SCORE_STEPS, ScoreMap
@@ -194,7 +194,8 @@ def boyce_index(presence: Ints, background: Ints) -> tuple[float, int]:
     ratio, middle = ratio[kept], middle[kept]
     if len(ratio) < 3:
         return math.nan, len(ratio)
-    return float(stats.spearmanr(ratio, middle).statistic), len(ratio)
+    # By pandas' own ranks: scipy.stats takes half a second to import.
+    return float(pd.DataFrame({"ratio": ratio, "middle": middle}).corr("spearman").to_numpy()[0, 1]), len(ratio)
 
 
 def verdict(check: SightingsCheck) -> str:

@@ -4,6 +4,7 @@ import base64
 import struct
 import zlib
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -56,10 +57,8 @@ def score_overlay(score: ScoreMap) -> Overlay | None:
     shades = shrink(score.score, cells_a_side)
     west, south, east, north = _mercator_bounds(score.grid)
     pixel_m = max(east - west, north - south) / max(shades.shape)
-    columns, rows = max(1, round((east - west) / pixel_m)), max(1, round((north - south) / pixel_m))
-    x = west + (np.arange(columns) + 0.5) * (east - west) / columns
-    y = north - (np.arange(rows) + 0.5) * (north - south) / rows
-    picture = _pick(shades, score.grid, cells_a_side, x, y)
+    shape = max(1, round((north - south) / pixel_m)), max(1, round((east - west) / pixel_m))
+    picture = np.append(shades, np.uint8(CLEAR))[_blocks_under(score.grid, cells_a_side, shape)]
     longitude, latitude = transform_points(np.array([west, east]), np.array([south, north]), MERCATOR, GEOGRAPHIC)
     corners = (float(longitude[0]), float(latitude[0]), float(longitude[1]), float(latitude[1]))
     return Overlay("data:image/png;base64," + base64.b64encode(png(picture, palette())).decode("ascii"), corners)
@@ -134,7 +133,7 @@ def png(picture: NDArray[np.uint8], colours: NDArray[np.uint8]) -> bytes:
         _chunk(b"IHDR", struct.pack(">IIBBBBB", columns, rows, 8, 3, 0, 0, 0)),
         _chunk(b"PLTE", colours.tobytes()),
         _chunk(b"tRNS", b"\x00"),
-        _chunk(b"IDAT", zlib.compress(unfiltered, 9)),
+        _chunk(b"IDAT", zlib.compress(unfiltered, 6)),
         _chunk(b"IEND", b""),
     ))  # fmt: skip
 
@@ -153,15 +152,19 @@ def _mercator_bounds(grid: Grid) -> tuple[float, float, float, float]:
     return float(x.min()), float(y.min()), float(x.max()), float(y.max())
 
 
-def _pick(
-    shades: NDArray[np.uint8], grid: Grid, cells_a_side: int, x: NDArray[np.float64], y: NDArray[np.float64]
-) -> NDArray[np.uint8]:
-    """Nearest block under the centre of every pixel, row by row so that little memory is used."""
-    picture = np.zeros((len(y), len(x)), np.uint8)
-    for row, northing in enumerate(y):
-        x_m, y_m = transform_points(x, np.full(len(x), northing), MERCATOR, grid.crs_wkt)
+@lru_cache(maxsize=1)
+def _blocks_under(grid: Grid, cells_a_side: int, shape: tuple[int, int]) -> NDArray[np.int32]:
+    """Block under the centre of every pixel, counted row by row, and -1 beside the grid; seasons share it."""
+    west, south, east, north = _mercator_bounds(grid)
+    rows, columns = shape
+    x = west + (np.arange(columns) + 0.5) * (east - west) / columns
+    y = north - (np.arange(rows) + 0.5) * (north - south) / rows
+    stride = -(-grid.columns // cells_a_side)
+    blocks = np.full(shape, -1, np.int32)
+    for row, northing in enumerate(y):  # row by row, so that little memory is used
+        x_m, y_m = transform_points(x, np.full(columns, northing), MERCATOR, grid.crs_wkt)
         across, down = grid.to_cells(x_m, y_m)
         is_inside = (across >= 0) & (across < grid.columns) & (down >= 0) & (down < grid.rows)
-        cells = down[is_inside].astype(int) // cells_a_side, across[is_inside].astype(int) // cells_a_side
-        picture[row, is_inside] = shades[cells]
-    return picture
+        below, beside = (part[is_inside].astype(np.int32) // cells_a_side for part in (down, across))
+        blocks[row, is_inside] = below * stride + beside
+    return blocks
