@@ -91,12 +91,14 @@ def plan_traps(
             join_habitat(*zip(*pieces, strict=True), study, season)
             for pieces, season in zip(zip(*surveys, strict=True), study.seasons, strict=True)
         ]
-    hand_back()
     planned, enrolled = habitats[0], study.properties.enrolled
+    demand = join_demand(demands, planned.patches, planned.complexes, grid)
+    del surveys, demands  # of a state they take a gigabyte
+    hand_back()
     moves = season_moves(habitats, reader, windows, workers=threads)
     needs = [need_of_areas(one.areas, enrolled, settings.traps) for one in habitats]
     ranges = count_range(study, join_histograms(rows), planned, needs[0])
-    del surveys, rows  # a state's worth of them
+    del rows
     hand_back()
     asked = ask_next(planned.areas, enrolled, needs[0], settings.traps)
     roads = TruckRoads(study)
@@ -108,7 +110,6 @@ def plan_traps(
     del found
     hand_back()
     decided = apply_decisions(candidates, measurer, reader, finder)
-    demand = join_demand(demands, planned.patches, planned.complexes, grid)
     allotment = allot_traps(study, decided, demand, needs[0], planned, part_of(progress, 0.75, 1.0))
     shortfalls = explain_shortfalls(study, allotment, NearMisses(reader, measurer), finder)
     places = decided.candidates.places.take(allotment.placement.candidate)

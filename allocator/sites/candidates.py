@@ -1,6 +1,6 @@
 """Candidates: spots whose distances and ways in were measured and hold; and those that miss one limit."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -8,6 +8,7 @@ import numpy as np
 
 from allocator.core.arrays import Bools, Floats, Ints
 from allocator.core.progress import silent
+from allocator.core.settings import SiteSettings
 from allocator.core.study import Study
 from allocator.grid.run import run_tiles
 from allocator.sites.access import WayFinder
@@ -77,24 +78,21 @@ def measure_candidates(found: TileSpots, measurer: Measurer, finder: WayFinder, 
     looks = run_tiles(lots, lambda lot: _first_look(spots, lot, measurer), workers=workers, progress=silent)
     first, rests = [one for one, _ in looks], [rest for _, rest in looks]
     del looks
-    ends = np.cumsum([0, *map(len, first)])
-    measured, broken = _with_ways(first, measurer, finder)
-    held = [measured.spots.take(at + np.flatnonzero(~broken[:, at:end].any(axis=0))) for at, end in pairwise(ends)]
+    ends = np.cumsum([0, *(len(one.holds) for one in first)])
+    measured, is_reached = _with_ways(first, measurer, finder)
+    held = [measured.spots.take(at + np.flatnonzero(is_reached[at:end])) for at, end in pairwise(ends)]
+    measured = measured.take(np.flatnonzero(is_reached))
     second = run_tiles(
         list(zip(rests, held, strict=True)), lambda one: _second_look(spots, *one, measurer), workers=workers,
         progress=silent,
     )  # fmt: skip
-    more, more_broken = _with_ways(second, measurer, finder)
-    measured, broken = joined(measured, more), np.concatenate([broken, more_broken], axis=1)
-    names, owner = [one.name for one in LIMITS], measured.spots.owner
-    near, times = (np.concatenate(one) for one in zip(*(rest.near_habitat for rest in rests), strict=True))
-    left, after = np.ones(len(owner), bool), [np.bincount(near, times, number).astype(np.int64)]
-    for limits in list(EXACT_STEPS.values())[1:]:
-        left = left & ~broken[[names.index(one) for one in limits]].any(axis=0)
-        after.append(np.bincount(owner[left], minlength=number))
+    more, is_reached = _with_ways(second, measurer, finder)
+    measured = joined(measured, more.take(np.flatnonzero(is_reached)))
+    after = [_sum_of([rest.near_habitat for rest in rests], number)]
+    after += [_sum_of(its, number) for its in zip(*(one.left for one in (*first, *second)), strict=True)]
+    after.append(np.bincount(measured.spots.owner, minlength=number))
     good = measured.quality(study)
-    at = np.flatnonzero(~broken.any(axis=0))
-    at = at[_best(measured.spots.take(at), good[at], study)]
+    at = best_per_square(measured.spots, good, study.grid, side_m=sites.candidate_spacing_m, most=1)
     return Candidates(measured.take(at), good[at], np.concatenate([found.passed.toarray(), after]))
 
 
@@ -105,16 +103,28 @@ def _lots(spots: Spots, side: int) -> list[tuple[int, int]]:
     return list(pairwise([0, *np.unique(ends[ends < len(row)]).tolist(), len(row)]))
 
 
+Counts = tuple[Ints, Ints]
+"""Properties, and how many spots of each."""
+
+
 @dataclass(frozen=True)
 class _Rest:
     """Spots of a lot that wait in case the best of their squares fail; and its spots near habitat by property."""
 
     positions: Ints
     habitat_m: Floats
-    near_habitat: tuple[Ints, Ints]
+    near_habitat: Counts
 
 
-def _first_look(spots: Spots, lot: tuple[int, int], measurer: Measurer) -> tuple[Measured, _Rest]:
+@dataclass
+class _Look:
+    """Spots of a lot that keep every limit but the way in, and how many were left after each exact step before it."""
+
+    holds: Measured
+    left: list[Counts]
+
+
+def _first_look(spots: Spots, lot: tuple[int, int], measurer: Measurer) -> tuple[_Look, _Rest]:
     """The best spots of each square of a lot, measured, and the others."""
     sites, study, at = measurer.study.settings.sites, measurer.study, np.arange(*lot)
     its = spots.take(at)
@@ -123,30 +133,40 @@ def _first_look(spots: Spots, lot: tuple[int, int], measurer: Measurer) -> tuple
     its, habitat_m = its.take(near), habitat_m[near]
     is_first = place_in_square(its, its.rank, study.grid, side_m=sites.candidate_spacing_m) < FIRST_LOOK
     first, rest = np.flatnonzero(is_first), np.flatnonzero(~is_first)
-    measured = measurer.measure(its.take(first), habitat_m=habitat_m[first])
-    return measured, _Rest(at[near[rest]], habitat_m[rest], np.unique(its.owner, return_counts=True))
+    look = _judged(measurer.measure(its.take(first), habitat_m=habitat_m[first]), sites)
+    return look, _Rest(at[near[rest]], habitat_m[rest], np.unique(its.owner, return_counts=True))
 
 
-def _second_look(spots: Spots, waiting: _Rest, held: Spots, measurer: Measurer) -> Measured:
+def _second_look(spots: Spots, waiting: _Rest, held: Spots, measurer: Measurer) -> _Look:
     """The other spots of the squares of which no spot holds, measured."""
-    grid, side_m = measurer.study.grid, measurer.study.settings.sites.candidate_spacing_m
+    study = measurer.study
+    grid, side_m = study.grid, study.settings.sites.candidate_spacing_m
     rest = spots.take(waiting.positions)
     is_open = np.flatnonzero(~_is_among(squares(rest, grid, side_m), squares(held, grid, side_m)))
-    return measurer.measure(rest.take(is_open), habitat_m=waiting.habitat_m[is_open])
+    measured = measurer.measure(rest.take(is_open), habitat_m=waiting.habitat_m[is_open])
+    return _judged(measured, study.settings.sites)
 
 
-def _with_ways(lots: list[Measured], measurer: Measurer, finder: WayFinder) -> tuple[Measured, Bools]:
-    """All lots, with the ways in to spots that keep all other limits, and the limits that each spot breaks."""
-    sites, measured = measurer.study.settings.sites, joined(*lots)
-    lots.clear()  # of a state they take a quarter of a gigabyte
-    holds = np.flatnonzero(~broken_limits(measured, sites).any(axis=0))
-    measured = measured.with_access(finder, holds, furthest_m=sites.road_distance_m[1])
-    return measured, broken_limits(measured, sites)
+def _judged(measured: Measured, sites: SiteSettings) -> _Look:
+    broken, names = broken_limits(measured, sites), [one.name for one in LIMITS]
+    is_left, left = np.ones(len(measured), bool), []
+    for limits in list(EXACT_STEPS.values())[1:-1]:
+        is_left = is_left & ~broken[[names.index(one) for one in limits]].any(axis=0)
+        left.append(np.unique(measured.spots.owner[is_left], return_counts=True))
+    return _Look(measured.take(np.flatnonzero(~broken.any(axis=0))), left)
 
 
-def _best(spots: Spots, quality: Floats, study: Study) -> Ints:
-    side_m = study.settings.sites.candidate_spacing_m
-    return best_per_square(spots, quality, study.grid, side_m=side_m, most=1)
+def _with_ways(looks: list[_Look], measurer: Measurer, finder: WayFinder) -> tuple[Measured, Bools]:
+    """Spots of all lots that keep all other limits with their ways in, and which of them are reached."""
+    sites, measured = measurer.study.settings.sites, joined(*(one.holds for one in looks))
+    measured = measured.with_access(finder, np.arange(len(measured)), furthest_m=sites.road_distance_m[1])
+    return measured, np.asarray(~broken_limits(measured, sites).any(axis=0))
+
+
+def _sum_of(counts: Iterable[Counts], number: int) -> Ints:
+    """Spots of each property in several lots."""
+    owner, times = (np.concatenate(one) for one in zip(*counts, strict=True))
+    return np.bincount(owner, times, number).astype(np.int64)
 
 
 def _is_among(these: Ints, those: Ints) -> Bools:
