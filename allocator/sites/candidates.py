@@ -1,14 +1,13 @@
 """Candidates: spots whose distances and ways in were measured and hold; and those that miss one limit."""
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 
 from allocator.core.arrays import Bools, Floats, Ints
 from allocator.core.progress import silent
-from allocator.core.settings import SiteSettings
 from allocator.core.study import Study
 from allocator.grid.run import run_tiles
 from allocator.sites.access import WayFinder
@@ -25,9 +24,12 @@ EXACT_STEPS = {
     "off the damage itself": ("damage",),
     "reached on foot": ("access",),
 }
-"""Steps of the screening after those of cells, with the limits that each adds."""
+"""Steps of the screening after those of cells, with the limits that each adds; habitat is looked for before the
+others are measured, ways in after them."""
 LOT = 50_000
 """About so many spots are looked at in one go."""
+LOTS = 8
+"""So many lots are measured before their ways in are looked for, and done with before the next."""
 FIRST_LOOK = 4
 """So many of the best spots of each square are measured first; the others only where all of those fail."""
 STEPS = (*CELL_STEPS, *EXACT_STEPS)
@@ -72,28 +74,15 @@ def measure_candidates(found: TileSpots, measurer: Measurer, finder: WayFinder, 
     Candidates
         Sorted from north to south, then west to east; none where the study has no truck road.
     """
-    study = measurer.study
-    sites, number, spots = study.settings.sites, len(study.properties.ids), found.spots
-    lots = _lots(spots, square_side(study.grid, sites.candidate_spacing_m))
-    looks = run_tiles(lots, lambda lot: _first_look(spots, lot, measurer), workers=workers, progress=silent)
-    first, rests = [one for one, _ in looks], [rest for _, rest in looks]
-    del looks
-    ends = np.cumsum([0, *(len(one.holds) for one in first)])
-    measured, is_reached = _with_ways(first, measurer, finder)
-    held = [measured.spots.take(at + np.flatnonzero(is_reached[at:end])) for at, end in pairwise(ends)]
-    measured = measured.take(np.flatnonzero(is_reached))
-    second = run_tiles(
-        list(zip(rests, held, strict=True)), lambda one: _second_look(spots, *one, measurer), workers=workers,
-        progress=silent,
+    study, spots = measurer.study, found.spots
+    lots = _lots(spots, square_side(study.grid, study.settings.sites.candidate_spacing_m))
+    some = [lots[at : at + LOTS] for at in range(0, len(lots), LOTS)]
+    done = [_best(spots, its, measurer, finder, workers) for its in some]
+    left = [_sum_of(its, len(study.properties.ids)) for its in zip(*(one.left for one in done), strict=True)]
+    return Candidates(
+        joined(*(one.places for one in done)), np.concatenate([one.quality for one in done]),
+        np.concatenate([found.passed.toarray(), left]),
     )  # fmt: skip
-    more, is_reached = _with_ways(second, measurer, finder)
-    measured = joined(measured, more.take(np.flatnonzero(is_reached)))
-    after = [_sum_of([rest.near_habitat for rest in rests], number)]
-    after += [_sum_of(its, number) for its in zip(*(one.left for one in (*first, *second)), strict=True)]
-    after.append(np.bincount(measured.spots.owner, minlength=number))
-    good = measured.quality(study)
-    at = best_per_square(measured.spots, good, study.grid, side_m=sites.candidate_spacing_m, most=1)
-    return Candidates(measured.take(at), good[at], np.concatenate([found.passed.toarray(), after]))
 
 
 def _lots(spots: Spots, side: int) -> list[tuple[int, int]]:
@@ -108,15 +97,6 @@ Counts = tuple[Ints, Ints]
 
 
 @dataclass(frozen=True)
-class _Rest:
-    """Spots of a lot that wait in case the best of their squares fail; and its spots near habitat by property."""
-
-    positions: Ints
-    habitat_m: Floats
-    near_habitat: Counts
-
-
-@dataclass
 class _Look:
     """Spots of a lot that keep every limit but the way in, and how many were left after each exact step before it."""
 
@@ -124,43 +104,81 @@ class _Look:
     left: list[Counts]
 
 
-def _first_look(spots: Spots, lot: tuple[int, int], measurer: Measurer) -> tuple[_Look, _Rest]:
-    """The best spots of each square of a lot, measured, and the others."""
-    sites, study, at = measurer.study.settings.sites, measurer.study, np.arange(*lot)
-    its = spots.take(at)
-    habitat_m = measurer.habitat_m(its, within_m=sites.habitat_distance_m)
-    near = np.flatnonzero(habitat_m <= sites.habitat_distance_m + HAIR)
-    its, habitat_m = its.take(near), habitat_m[near]
-    is_first = place_in_square(its, its.rank, study.grid, side_m=sites.candidate_spacing_m) < FIRST_LOOK
-    first, rest = np.flatnonzero(is_first), np.flatnonzero(~is_first)
-    look = _judged(measurer.measure(its.take(first), habitat_m=habitat_m[first]), sites)
-    return look, _Rest(at[near[rest]], habitat_m[rest], np.unique(its.owner, return_counts=True))
+@dataclass(frozen=True)
+class _Rest:
+    """Spots of a lot that wait in case the best of their squares fail, with their distance to habitat."""
+
+    spots: Spots
+    habitat_m: Floats
 
 
-def _second_look(spots: Spots, waiting: _Rest, held: Spots, measurer: Measurer) -> _Look:
-    """The other spots of the squares of which no spot holds, measured."""
+@dataclass(frozen=True)
+class _Best:
+    """The best spot of each square of some lots, and how many spots were left after each exact step."""
+
+    places: Measured
+    quality: Floats
+    left: list[Counts]
+
+
+def _best(
+    spots: Spots, lots: list[tuple[int, int]], measurer: Measurer, finder: WayFinder, workers: int
+) -> _Best:  # fmt: skip
+    """Measure some lots in threads; ways are found in one, since they hinder each other by the interpreter's lock."""
     study = measurer.study
-    grid, side_m = study.grid, study.settings.sites.candidate_spacing_m
-    rest = spots.take(waiting.positions)
-    is_open = np.flatnonzero(~_is_among(squares(rest, grid, side_m), squares(held, grid, side_m)))
-    measured = measurer.measure(rest.take(is_open), habitat_m=waiting.habitat_m[is_open])
-    return _judged(measured, study.settings.sites)
+    looks = run_tiles(lots, lambda lot: _first_look(spots, lot, measurer), workers=workers, progress=silent)
+    first = _reached([look for look, _ in looks], study, finder)
+    waiting = [(rest, one.spots) for (_, rest), one in zip(looks, first, strict=True)]
+    more = run_tiles(waiting, lambda one: _second_look(*one, measurer), workers=workers, progress=silent)
+    held = joined(*first, *_reached(more, study, finder))
+    good = held.quality(study)
+    best = best_per_square(held.spots, good, study.grid, side_m=study.settings.sites.candidate_spacing_m, most=1)
+    left = zip(*(one.left for one in (*(look for look, _ in looks), *more)), strict=True)
+    steps = [(np.concatenate([owner for owner, _ in its]), np.concatenate([n for _, n in its])) for its in left]
+    return _Best(held.take(best), good[best], [*steps, _counted(held.spots.owner)])
 
 
-def _judged(measured: Measured, sites: SiteSettings) -> _Look:
-    broken, names = broken_limits(measured, sites), [one.name for one in LIMITS]
+def _first_look(spots: Spots, lot: tuple[int, int], measurer: Measurer) -> tuple[_Look, _Rest]:
+    """The best spots of each square of a lot, measured, and the others near habitat."""
+    study, limit_m = measurer.study, measurer.study.settings.sites.habitat_distance_m
+    its = spots.take(np.arange(*lot))
+    habitat_m = measurer.habitat_m(its, within_m=limit_m)
+    near = np.flatnonzero(habitat_m <= limit_m + HAIR)
+    its, habitat_m = its.take(near), habitat_m[near]
+    place = place_in_square(its, its.rank, study.grid, side_m=study.settings.sites.candidate_spacing_m)
+    first, rest = np.flatnonzero(place < FIRST_LOOK), np.flatnonzero(place >= FIRST_LOOK)
+    look = _judged(measurer.measure(its.take(first), habitat_m=habitat_m[first]), study)
+    return replace(look, left=[_counted(its.owner), *look.left]), _Rest(its.take(rest), habitat_m[rest])
+
+
+def _second_look(rest: _Rest, held: Spots, measurer: Measurer) -> _Look:
+    """The other spots of the squares of which no spot holds, measured."""
+    grid, side_m = measurer.study.grid, measurer.study.settings.sites.candidate_spacing_m
+    is_open = np.flatnonzero(~_is_among(squares(rest.spots, grid, side_m), squares(held, grid, side_m)))
+    look = _judged(measurer.measure(rest.spots.take(is_open), habitat_m=rest.habitat_m[is_open]), measurer.study)
+    return replace(look, left=[_counted(rest.spots.owner[:0]), *look.left])  # near habitat were counted before
+
+
+def _judged(measured: Measured, study: Study) -> _Look:
+    broken, names = broken_limits(measured, study.settings.sites), [one.name for one in LIMITS]
     is_left, left = np.ones(len(measured), bool), []
     for limits in list(EXACT_STEPS.values())[1:-1]:
         is_left = is_left & ~broken[[names.index(one) for one in limits]].any(axis=0)
-        left.append(np.unique(measured.spots.owner[is_left], return_counts=True))
+        left.append(_counted(measured.spots.owner[is_left]))
     return _Look(measured.take(np.flatnonzero(~broken.any(axis=0))), left)
 
 
-def _with_ways(looks: list[_Look], measurer: Measurer, finder: WayFinder) -> tuple[Measured, Bools]:
-    """Spots of all lots that keep all other limits with their ways in, and which of them are reached."""
-    sites, measured = measurer.study.settings.sites, joined(*(one.holds for one in looks))
+def _reached(looks: list[_Look], study: Study, finder: WayFinder) -> list[Measured]:
+    """Of each lot the spots to which a way leads, with it."""
+    sites, measured = study.settings.sites, joined(*(one.holds for one in looks))
     measured = measured.with_access(finder, np.arange(len(measured)), furthest_m=sites.road_distance_m[1])
-    return measured, np.asarray(~broken_limits(measured, sites).any(axis=0))
+    is_reached = np.asarray(~broken_limits(measured, sites).any(axis=0))
+    ends = np.cumsum([0, *(len(one.holds) for one in looks)])
+    return [measured.take(at + np.flatnonzero(is_reached[at:end])) for at, end in pairwise(ends)]
+
+
+def _counted(owner: Ints) -> Counts:
+    return np.unique(owner, return_counts=True)
 
 
 def _sum_of(counts: Iterable[Counts], number: int) -> Ints:

@@ -234,7 +234,7 @@ class Measurer:
 def _inside_by(points: Shapes, owner: Ints, shapes: Shapes) -> Floats:
     """Distance to the property's own line; negative outside the property."""
     distinct, at = np.unique(owner, return_inverse=True)
-    own = shapes[distinct]
+    own = shapely.force_2d(shapes[distinct])  # copies: threads must not share what is prepared
     shapely.prepare(own)
     inside, distance = shapely.contains(own[at], points), shapely.distance(shapely.boundary(own)[at], points)
     return np.asarray(np.where(inside, distance, -distance))
