@@ -42,8 +42,8 @@ Workers = Annotated[
     int | None,
     typer.Option(min=1, max=64, help=f"Threads to use; absent: one for each core, at most {MOST_WORKERS}."),
 ]
-READ_PART, WRITE_PART = 0.2, 0.9
-"""Where, of the whole run, reading ends and writing begins: about so on a study of some million cells."""
+READ_PART, WRITE_PART = 0.1, 0.55
+"""Where, of the whole run, reading ends and writing begins: about so from a district to a state."""
 TileCells = Annotated[
     int | None,
     typer.Option(

@@ -109,7 +109,10 @@ const map = L.map("map", {
 if (reducedMotion) map.panBy = (way, options) => L.Map.prototype.panBy.call(map, way, { ...options, animate: false });
 L.control.zoom({ position: "topleft", zoomInTitle: "Closer", zoomOutTitle: "Farther" }).addTo(map);
 L.control.scale({ position: "bottomleft", maxWidth: 140 }).addTo(map);
-map.on("zoomend", () => map.getContainer().classList.toggle("is-far", map.getZoom() < 12.75));
+map.on("zoomend", () => {
+  map.getContainer().classList.toggle("is-far", map.getZoom() < 12.75);
+  map.getContainer().classList.toggle("is-crowded", isCrowded());
+});
 map.on("focus", () => map.scrollWheelZoom.enable()).on("blur", () => map.scrollWheelZoom.disable());
 
 const credit = element("p", "map-credit", plan.streetMap.credit);
@@ -228,6 +231,14 @@ function siteIcon(row) {
   if (row.door_bearing_deg !== null) icon.append(element("i", "gate"));
   icon.append(element("b", row.rank > 99 ? "long" : "", String(row.rank === null ? row.number + 1 : row.rank)));
   return L.divIcon({ html: icon, className: "site-marker", iconSize: [26, 26] });
+}
+
+/* Whether the numbers of sites would hide each other. */
+function isCrowded() {
+  const places = things.sites.filter((thing) => thing.at).map((thing) => map.project(thing.at));
+  if (places.length < 30) return false;
+  const { x, y } = L.bounds(places).getSize();
+  return places.length * 26 * 26 > 0.35 * x * y;
 }
 
 function siteLayer() {

@@ -314,3 +314,19 @@ def test_the_street_map_is_asked_for_only_when_ticked(map_path: Path) -> None:
         seen.page.wait_for_timeout(300)
         assert seen.requests and all(url.startswith("https://tile.openstreetmap.org/") for url in seen.requests)
         assert seen.page.locator(".map-credit").inner_text() == "© OpenStreetMap contributors"
+
+
+@HAS_BROWSER
+def test_numbers_that_would_hide_each_other_come_with_zooming_in(tmp_path: Path) -> None:
+    path = tmp_path / "map.html"
+    path.write_text(map_page(make_plan(sites=120)), encoding="utf-8")
+    with opened(path) as seen:
+        number, closer = seen.page.locator(".site-marker b").first, seen.page.locator(".leaflet-control-zoom-in")
+        farther = seen.page.locator(".leaflet-control-zoom-out")
+        assert seen.page.locator(".site-marker").count() == 120 and number.is_visible()
+        for button, shows in ((farther, False), (closer, True)):
+            for _ in range(4):
+                button.click()
+                seen.page.wait_for_timeout(400)
+            assert number.is_visible() is shows
+        assert seen.faults == []
