@@ -178,8 +178,8 @@ def properties_table(plan: Plan) -> Sheet | None:
         (
             row["name"] or BLANK, row["property_id"], row["enrolled"] or BLANK, number(row["area_acres"], 1),
             number(row["habitat_acres"], 1), number(row["habitat_percent"], 0), number(row["traps_exact"], 2),
-            whole(row["traps"]), f"{whole(row['traps_low'])}\u00a0to\u00a0{whole(row['traps_high'])}", whole(row["sites"]),
-            whole(row["shortfall"]),
+            whole(row["traps"]), f"{whole(row['traps_low'])}\u00a0to\u00a0{whole(row['traps_high'])}",
+            whole(row["sites"]), whole(row["shortfall"]),
         )
         for row in records("properties", told)
     ))  # fmt: skip
