@@ -3,10 +3,10 @@
 from dataclasses import replace
 
 import numpy as np
-from shapely import LineString, box
+from shapely import LineString, Polygon, box
 
 from allocator.core.grid import Window
-from allocator.grid.land import land_reader
+from allocator.grid.land import MOST_EDGES, land_reader
 from allocator.grid.targets import Target
 from tests.builders import PASTURE, WATER, make_settings, make_study
 
@@ -109,3 +109,14 @@ def test_tiles_are_larger_where_much_around_them_is_read():
         return land_reader(make_study(cover, [box(0, 0, 200, 30)], settings=settings)).tile_cells
 
     assert (side(5120), side(5130)) == (1024, 1536)
+
+
+def test_tiles_are_smaller_where_they_hold_many_property_lines():
+    def side(corners):
+        angle = np.linspace(0, 2 * np.pi, corners, endpoint=False)
+        ring = np.column_stack([100 + 10 * np.cos(angle), 15 + 10 * np.sin(angle)])
+        study = make_study(np.full((3, 20), PASTURE, np.uint8), [Polygon(ring)], settings=SETTINGS)
+        return land_reader(study).tile_cells
+
+    most = MOST_EDGES * 60 // 1024**2  # of these 60 cells
+    assert (side(most), side(2 * most)) == (1024, 512)
