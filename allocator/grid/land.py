@@ -23,7 +23,8 @@ TILE_CELLS = 1024
 """Side of a tile in cells: fastest of 256 to 5,000 when measured on a county of 20 million cells. Half as much again is
 faster where a tile reads more than half of it around on each side, as with cells of 1 m; beyond, memory grows."""
 MOST_EDGES = 100_000
-"""Pieces of property lines in a tile from which tiles of half the side save memory: a tenth of a gigabyte a thread."""
+"""Pieces of property lines in a tile from which tiles of half the side save memory: with twice as many a fifth of a
+gigabyte a thread."""
 MOST_SETBACK_M = 100.0
 """Cells are told apart by their distance to property lines up to this; beyond it only exact distances decide."""
 
